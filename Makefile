@@ -1,0 +1,41 @@
+# No logic of its own: each target sets up the environment and names one command.
+PYTHON ?= python3.11
+VENV ?= .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test check proof lock clean
+
+demo: $(VENV)/.runtime
+	$(BIN)/upslope demo
+
+test: $(VENV)/.dev
+	$(BIN)/pytest -n 2
+
+check: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m tests.check_committed
+
+proof: $(VENV)/.dev
+	$(BIN)/pytest -n 2 -m proof
+
+# Pinned versions with hashes. The build back end is pinned too, so nothing is fetched unpinned.
+$(VENV)/.runtime: requirements.lock pyproject.toml
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	touch $@
+
+$(VENV)/.dev: requirements-dev.lock $(VENV)/.runtime
+	$(BIN)/python -m pip install --quiet --require-hashes -r requirements-dev.lock
+	touch $@
+
+lock: $(VENV)/.dev
+	$(BIN)/python -m pip install --quiet uv
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header pyproject.toml --group build -o requirements.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra dev pyproject.toml -o requirements-dev.lock
+
+clean:
+	rm -rf $(VENV) build dist .pytest_cache .ruff_cache .mypy_cache

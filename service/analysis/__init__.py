@@ -1,0 +1,1 @@
+"""The pure core: arrays and frozen dataclasses in, frozen dataclasses out."""

@@ -1,0 +1,223 @@
+"""What the analysis starts from: the intervals of a test, and what is known about the test beside them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Mode = Literal["treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run"]
+Shape = Literal["step", "ramp", "constant", "field", "other"]
+Purpose = Literal["maximal", "submaximal", "verification", "other"]
+Phase = Literal["rest", "warm_up", "exercise", "recovery"]
+Sex = Literal["female", "male"]
+RpeScale = Literal["6-20", "0-10"]
+StopReason = Literal[
+    "exhaustion",
+    "legs",
+    "breath",
+    "symptom",
+    "target_reached",
+    "tester",
+    "equipment",
+    "subject_request",
+    "other",
+]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+#: Order of the phases in storage and in arrays; -1 is "not stated".
+PHASES: tuple[Phase, ...] = ("rest", "warm_up", "exercise", "recovery")
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """The intervals of one test, as recorded.
+
+    Attributes
+    ----------
+    end_s, duration_s : ndarray of float, shape (n,)
+        End and length of each interval, seconds from the start of the recording. `end_s` strictly rises.
+    channels : mapping of str to ndarray of float, shape (n,)
+        Keys of `service.quantities.CHANNELS` that the test has; NaN where a value is missing.
+    phase : ndarray of int8, shape (n,)
+        Index into `PHASES`, -1 where not stated.
+    stage : ndarray of int, shape (n,)
+        Stage number, -1 where not stated.
+    excluded : ndarray of bool, shape (n,)
+        Rows taken out by hand.
+    """
+
+    end_s: Floats
+    duration_s: Floats
+    channels: Mapping[str, Floats]
+    phase: NDArray[np.int8]
+    stage: NDArray[np.int64]
+    excluded: Bools
+
+    def __len__(self) -> int:
+        return int(self.end_s.size)
+
+    @property
+    def start_s(self) -> Floats:
+        """Start of each interval."""
+        return self.end_s - self.duration_s
+
+    def channel(self, key: str) -> Floats:
+        """A channel, all NaN where the test does not have it."""
+        found = self.channels.get(key)
+        return found if found is not None else np.full(self.end_s.shape, np.nan)
+
+    def has(self, key: str) -> bool:
+        """Whether a channel holds at least one value."""
+        found = self.channels.get(key)
+        return found is not None and bool(np.isfinite(found).any())
+
+
+@dataclass(frozen=True, slots=True)
+class StageNote:
+    """What was written down at the end of a stage, or at a time.
+
+    `stage` and `phase` say where; `time_s` is on the clock of the series where it was noted.
+    """
+
+    stage: int | None
+    phase: Phase | None
+    time_s: float | None
+    work_rate_w: float | None = None
+    speed_km_h: float | None = None
+    grade_percent: float | None = None
+    heart_rate_bpm: float | None = None
+    rpe: float | None = None
+    rpe_scale: RpeScale | None = None
+    rpe_legs: float | None = None
+    rpe_breathing: float | None = None
+    systolic_mmhg: float | None = None
+    diastolic_mmhg: float | None = None
+    lactate_mmol_l: float | None = None
+    spo2_percent: float | None = None
+    symptoms: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Room and gas of the visit; None where not recorded."""
+
+    barometric_pressure_mmhg: float | None = None
+    temperature_c: float | None = None
+    relative_humidity_percent: float | None = None
+    altitude_m: float | None = None
+    fio2_fraction: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who was tested, as far as the analysis needs it.
+
+    Attributes
+    ----------
+    sex : {"female", "male"} or None
+        For reference tables.
+    age_years : float or None
+        Decimal age on the day of the test (birth date), at mid-year (birth year), or as given.
+    age_low_years, age_high_years : float or None
+        The possible ages; equal to `age_years` where a birth date is kept.
+    age_basis : {"birth_date", "birth_year", "given"} or None
+    body_mass_kg, height_cm : float or None
+    limits_heart_rate : bool
+        Whether a medication of the visit limits heart rate.
+    """
+
+    sex: Sex | None = None
+    age_years: float | None = None
+    age_low_years: float | None = None
+    age_high_years: float | None = None
+    age_basis: Literal["birth_date", "birth_year", "given"] | None = None
+    body_mass_kg: float | None = None
+    body_mass_source: Literal["measured", "stated"] | None = None
+    height_cm: float | None = None
+    limits_heart_rate: bool = False
+    resting_heart_rate_bpm: float | None = None
+    resting_systolic_mmhg: float | None = None
+    resting_diastolic_mmhg: float | None = None
+    fev1_l: float | None = None
+    mvv_l_min: float | None = None
+    hours_since_meal: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VerificationBout:
+    """A verification bout, as the main test's analysis needs it.
+
+    Attributes
+    ----------
+    peak_vo2_ml_min : float or None
+        Its own peak, by the same convention.
+    duration_s : float or None
+        Length of its exercise.
+    work_rate_w, speed_km_h, grade_percent : float or None
+        Its highest load.
+    days_after : float
+        Days between the two tests.
+    same_visit : bool
+    test_id : str
+        Opaque id, handed through.
+    """
+
+    test_id: str
+    peak_vo2_ml_min: float | None
+    duration_s: float | None
+    work_rate_w: float | None
+    speed_km_h: float | None
+    grade_percent: float | None
+    days_after: float
+    same_visit: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReportedValue:
+    """A result that came without intervals."""
+
+    quantity: str
+    value: float
+    method: str | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestInput:
+    """Everything one analysis rests on.
+
+    Attributes
+    ----------
+    exercise_start_s, exercise_end_s : float or None
+        Marks given by the tester, on the clock of the series.
+    shape : str or None
+        As stated; None means that it may be inferred.
+    protocol_family : str or None
+        Of the stored protocol; never inferred.
+    recovery_active, recovery_posture
+        As recorded; needed before a published limit of heart-rate recovery may be shown.
+    """
+
+    __test__ = False  # its name is the trade's, not a test class
+
+    series: Series
+    mode: Mode
+    person: Person
+    purpose: Purpose = "maximal"
+    shape: Shape | None = None
+    conditions: Conditions = field(default_factory=Conditions)
+    notes: tuple[StageNote, ...] = ()
+    exercise_start_s: float | None = None
+    exercise_end_s: float | None = None
+    stop_reason: StopReason | None = None
+    protocol_family: str | None = None
+    handrail_support: bool | None = None
+    recovery_active: bool | None = None
+    recovery_posture: str | None = None
+    verification: VerificationBout | None = None
+    reported: tuple[ReportedValue, ...] = ()

@@ -1,0 +1,178 @@
+"""The catalogue of findings: every remark the service can make about a file or a test, once.
+
+A finding never changes a number. Its severity says what follows: ``error`` keeps a result out of change
+and trend, ``warning`` asks for a look, ``info`` says what was inferred or assumed.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+Severity = Literal["info", "warning", "error"]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingKind:
+    """What one code means.
+
+    Attributes
+    ----------
+    code : str
+        Stable text.
+    severity : {"info", "warning", "error"}
+        Usual severity; a finding may carry another where the catalogue says so in `meaning`.
+    title : str
+        A few words.
+    meaning : str
+        What was seen, and what it does to the results.
+    what_to_do : str
+        What a tester does about it.
+    """
+
+    code: str
+    severity: Severity
+    title: str
+    meaning: str
+    what_to_do: str
+
+    def as_dict(self) -> dict[str, str]:
+        """JSON form for the catalogue."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "title": self.title,
+            "meaning": self.meaning,
+            "what_to_do": self.what_to_do,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One remark about one file or test.
+
+    Attributes
+    ----------
+    code : str
+        Key in `FINDINGS`.
+    severity : {"info", "warning", "error"}
+    message : str
+        What was seen here, with numbers and units.
+    what_to_do : str
+    first_seq, last_seq : int, optional
+        The intervals concerned, counted from 0.
+    row : int, optional
+        Row of the file as a spreadsheet counts it (the first line is 1).
+    column : str, optional
+        Header of the column concerned.
+    """
+
+    code: str
+    severity: Severity
+    message: str
+    what_to_do: str
+    first_seq: int | None = None
+    last_seq: int | None = None
+    row: int | None = None
+    column: str | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form; row and column only where the finding is about a file."""
+        answer: dict[str, Any] = {
+            "code": self.code,
+            "severity": self.severity,
+            "message": self.message,
+            "what_to_do": self.what_to_do,
+            "first_seq": self.first_seq,
+            "last_seq": self.last_seq,
+        }
+        if self.row is not None or self.column is not None:
+            answer["row"] = self.row
+            answer["column"] = self.column
+        return answer
+
+
+def finding(
+    code: str,
+    message: str,
+    *,
+    severity: Severity | None = None,
+    first_seq: int | None = None,
+    last_seq: int | None = None,
+    row: int | None = None,
+    column: str | None = None,
+) -> Finding:
+    """Make a finding of a catalogued kind.
+
+    Parameters
+    ----------
+    code : str
+        Key in `FINDINGS`.
+    message : str
+        What was seen here.
+    severity : {"info", "warning", "error"}, optional
+        Only where it differs from the kind's own.
+
+    Raises
+    ------
+    KeyError
+        The code is not in the catalogue.
+    """
+    kind = FINDINGS[code]
+    return Finding(
+        code,
+        severity or kind.severity,
+        message,
+        kind.what_to_do,
+        first_seq=first_seq,
+        last_seq=last_seq,
+        row=row,
+        column=column,
+    )
+
+
+_ALL: tuple[FindingKind, ...] = (
+    # What intake inferred or noticed in a file.
+    FindingKind("time_is_interval_end", "info", "Time taken as the end of the interval", "The file has one time column and does not say whether it marks the start or the end of an interval; it was taken as the end. The other reading moves every value by one interval.", "If the times mark the start, import again with time_marks set to start."),
+    FindingKind("default_duration", "info", "Durations inferred", "The file gives no durations; an interval lasts from the previous end, the first as long as the second.", "Nothing, unless the file has gaps that are not measurements."),
+    FindingKind("ve_taken_as_btps", "info", "Ventilation taken as BTPS", "The file does not say under which conditions ventilation is stated; BTPS is the convention.", "If it is ATPS or STPD, import again with volume_condition."),
+    FindingKind("volume_condition_converted", "info", "Ventilation converted to BTPS", "Ventilation was stated under other conditions and was converted with the pressure and temperature of the visit.", "Check the barometric pressure and temperature of the visit."),
+    FindingKind("unit_assumed_by_trade", "info", "Unit taken from the usual one", "A column without a unit can only be in the one unit used for it (beats/min, watts, per cent).", "Name the unit in the options if it is another."),
+    FindingKind("column_not_used", "info", "Column not used", "A column means nothing to this service, or repeats one that was read. It was left out.", "Name its quantity and unit in the options if it should be read."),
+    FindingKind("derived_column_checked", "info", "Derived column checked and not stored", "The file holds a value that follows from others; it was compared with them and is not stored.", "Nothing."),
+    FindingKind("derived_column_disagrees", "warning", "A derived column disagrees", "A ratio or a value per body mass in the file does not follow from the columns it is made of. Units, body mass or averaging may be wrong.", "Check the units and the body mass; correct them and import again."),
+    FindingKind("trailing_rows_not_read", "info", "Text or summary rows left out", "Rows before or after the data hold text or summaries (peak, mean); they were not read as intervals.", "Check that no interval is among them."),
+    FindingKind("rows_outside_selection", "info", "Rows outside the chosen part", "The options choose a part of the file; the other rows were not read.", "Nothing."),
+    FindingKind("uptake_from_body_mass", "info", "Uptake computed from mL/kg/min", "The file gives uptake per body mass only; it was multiplied by the body mass of the visit.", "Check the body mass of the visit."),
+    FindingKind("gap_in_times", "warning", "Gap in the times", "More time lies between two rows than their durations cover. The gap counts as not covered.", "Look at the recording; a peak window over a gap does not count."),
+    FindingKind("reported_beyond_limit", "error", "Reported result beyond what is possible", "A reported result lies beyond the limit of its quantity. It is stored as given and left out of change and trend.", "Compare with the source (a lost decimal point, another unit) and correct it."),
+    FindingKind("comment_kept", "info", "Comment kept", "The row carries a comment, which is kept in the notes of the test.", "Read it before the numbers."),
+    # What the analysis inferred or noticed.
+    FindingKind("phases_inferred", "info", "Exercise inferred", "Neither marks nor a phase column say where exercise begins and ends; it was inferred from the work rate, or else from the uptake.", "Set exercise_start_s and exercise_end_s if they are known."),
+    FindingKind("marks_from_phases", "info", "Exercise taken from the phase column", "The marks follow the phases of the file.", "Nothing."),
+    FindingKind("shape_inferred", "info", "Shape of the test inferred", "Step, ramp or constant was inferred from how the load changes.", "State the shape if it is another."),
+    FindingKind("end_mark_may_be_early", "warning", "The end mark may be early", "The highest mean uptake lies within one window after the end of exercise.", "Check the end of exercise; the peak counts only up to the mark."),
+    FindingKind("window_longer_than_asked", "info", "The window is longer than asked", "The intervals of the file are longer than the window asked for, so the peak is a mean over more time and usually a little lower.", "Compare only with tests averaged over the same time."),
+    FindingKind("no_window_covered", "error", "No window is covered well enough", "Nowhere in exercise is a window covered to 80 % by rows that count.", "Look at the excluded and missing rows."),
+    FindingKind("impossible_value", "warning", "Impossible values", "Values lie beyond what is possible. The rows are kept, count as not covered, and are an error where they touch the peak window.", "Look at the rows; exclude them with a reason or correct the source."),
+    FindingKind("implausible_value", "warning", "Implausible values", "Values are possible but unusual.", "Look at them before using the result."),
+    FindingKind("ratio_channel_lost", "error", "The CO2 channel is lost", "VCO2 falls away or stands still while uptake goes on; a ratio over these rows would be false and is refused.", "Use no RER from this test; check the analyser and its sample line."),
+    FindingKind("channel_stuck", "warning", "A channel stands still", "A channel repeats one value for several rows, which a living person does not.", "Check the sensor; exclude the rows if it stuck."),
+    FindingKind("heart_rate_lost", "warning", "Heart rate lost", "Heart rate is missing, zero, or jumps by more than 20 beats/min at once.", "Check the strap or electrodes; maximal heart rate and recovery may be wrong."),
+    FindingKind("leak_signature", "warning", "Looks like a leak", "Ventilation, uptake and CO2 output fall together while the load does not: the signature of a leak at the mask or mouthpiece. A peak from these rows is too low.", "Check the mask; repeat the test if the fall lies in the peak window."),
+    FindingKind("uptake_out_of_line", "warning", "Uptake out of line with the work rate", "On the cycle, uptake rises by much less or more per watt than is plausible. Calibration, units or the ergometer may be wrong.", "Check calibration and ergometer before using the result."),
+    FindingKind("unit_doubt", "warning", "Doubt about a unit", "The values fit another unit better than the stated one.", "Check the unit and import again if it is wrong."),
+    FindingKind("no_heart_rate", "info", "No heart rate", "The test has no heart rate; what needs it is not given.", "Nothing, or add it in the stage notes."),
+    FindingKind("no_carbon_dioxide", "info", "No CO2 output", "The test has no VCO2; RER, thresholds and energy need it.", "Nothing."),
+    FindingKind("no_body_mass", "warning", "No body mass", "The visit has no body mass; values per body mass, METs and ranks cannot be given.", "Add the body mass to the visit."),
+    FindingKind("age_from_birth_year", "info", "Age at mid-year", "Only the birth year is kept; age was taken as at mid-year, and no rank is given where either possible age falls in another band.", "Add the birth date if the person agrees."),
+    FindingKind("shorter_than_usual", "info", "A short test", "Exercise lasted less than 5 minutes; tests are usually planned for 8-12.", "Choose a gentler protocol next time."),
+    FindingKind("longer_than_usual", "info", "A long test", "Exercise lasted more than 20 minutes; a long protocol usually gives a lower peak.", "Choose a steeper protocol next time."),
+    FindingKind("rows_excluded", "info", "Rows excluded", "Rows were excluded by hand; they count as not covered.", "Read the reasons beside the rows."),
+    FindingKind("sea_level_pressure_at_altitude", "warning", "Sea-level pressure at altitude", "The barometric pressure looks reduced to sea level although the visit's altitude is high.", "Enter the station pressure."),
+    FindingKind("inspired_gas_not_air", "warning", "Inspired gas is not room air", "The Haldane transformation and reference values hold for room air only.", "Compare only with tests in the same gas."),
+    FindingKind("rank_is_against_prediction", "info", "Standing against prediction, not among people", "Percent of predicted for body size is not a percentile: a gain in fat lowers the bar, and the spread is not the same at all ages.", "Read it beside the value itself."),
+    FindingKind("verification_not_confirming", "warning", "Verification above the main test", "The verification bout reached more than 3 % above the main test, so the main test was not maximal; the higher value is the session's peak.", "Use the session's peak."),
+)  # fmt: skip
+
+FINDINGS: Mapping[str, FindingKind] = MappingProxyType({kind.code: kind for kind in _ALL})

@@ -1,0 +1,1 @@
+"""Bytes of CSV, XLSX and JSON to validated rows and findings; no database."""

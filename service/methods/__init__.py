@@ -1,0 +1,1 @@
+"""The catalogue: every published formula once, a registered pure function."""

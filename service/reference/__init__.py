@@ -1,0 +1,1 @@
+"""Published data, each file with its source."""
