@@ -1,0 +1,188 @@
+"""Reading and writing: one short write transaction a request, begun as late as possible.
+
+A write transaction remembers what it changed; the change rows are chained and written as the last
+statement before the commit, so that the order of `seq` is the order of commits.
+"""
+
+import hashlib
+import json
+import secrets
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Literal, TypeVar
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.db.engine import BEGIN, make_engine
+from service.db.models import Change, ChangePayload
+from service.errors import StaleRevision
+from service.settings import Settings
+
+T = TypeVar("T")
+Action = Literal["created", "changed", "deleted"]
+
+#: A number of our own for PostgreSQL's advisory lock, held while change rows are written.
+_CHANGE_LOCK = 7_516_402
+
+
+def now() -> datetime:
+    """The present instant; the one clock of the service."""
+    return datetime.now(UTC)
+
+
+@dataclass(slots=True)
+class Transaction:
+    """An open write transaction.
+
+    Attributes
+    ----------
+    session : Session
+    actor : str
+        Name of the key, or of the command, that writes.
+    """
+
+    session: Session
+    actor: str
+    _changes: list[dict[str, Any]] = field(default_factory=list)
+
+    def changed(
+        self,
+        kind: str,
+        public_id: str,
+        *,
+        action: Action,
+        subject_id: str | None = None,
+        payload: dict[str, Any] | None = None,
+    ) -> None:
+        """Remember one change for the feed and the audit.
+
+        Parameters
+        ----------
+        kind : str
+            ``subject``, ``visit``, ``test``, ``analysis``, ``cohort``, ``norm``, ``protocol``, ``key``, ``site``.
+        public_id : str
+        action : {"created", "changed", "deleted"}
+        subject_id : str, optional
+            Public id of the subject it is under.
+        payload : dict, optional
+            Before and after, as JSON.
+        """
+        self._changes.append(
+            {
+                "kind": kind,
+                "id": public_id,
+                "action": action,
+                "subject_id": subject_id,
+                "payload": json.dumps(payload or {}, sort_keys=True, default=str),
+            }
+        )
+
+    def write_changes(self) -> None:
+        """Write the remembered changes, chained to the last one stored."""
+        if not self._changes:
+            return
+        session = self.session
+        session.flush()
+        if session.get_bind().dialect.name == "postgresql":
+            session.execute(sa.select(sa.func.pg_advisory_xact_lock(_CHANGE_LOCK)))
+        last = session.scalar(sa.select(Change.hash).order_by(Change.seq.desc()).limit(1)) or ""
+        at = now()
+        for change in self._changes:
+            payload = change.pop("payload")
+            salt = secrets.token_hex(16)
+            digest = payload_digest(salt, payload)
+            last = chained_hash(last, at=at, actor=self.actor, digest=digest, **change)
+            row = Change(at=at, actor=self.actor, payload_digest=digest, hash=last, **change)
+            session.add(row)
+            session.flush()
+            session.add(ChangePayload(seq=row.seq, salt=salt, payload=payload))
+        session.flush()
+
+
+def payload_digest(salt: str, payload: str) -> str:
+    """SHA-256 of salt and payload."""
+    return hashlib.sha256(f"{salt}\n{payload}".encode()).hexdigest()
+
+
+def chained_hash(
+    previous: str,
+    *,
+    at: datetime,
+    actor: str,
+    kind: str,
+    id: str,  # noqa: A002 the column's name
+    subject_id: str | None,
+    action: str,
+    digest: str,
+) -> str:
+    """SHA-256 of the previous hash, the row and the digest of its payload."""
+    row = json.dumps([previous, at.isoformat(), actor, kind, id, subject_id, action, digest])
+    return hashlib.sha256(row.encode()).hexdigest()
+
+
+class Store:
+    """The database of one process.
+
+    Parameters
+    ----------
+    settings : Settings
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.write_engine = make_engine(settings)
+        self.read_engine = make_engine(settings, read_only=True)
+        # Writers of this process queue here, in order, and not by polling the file.
+        self._writers = threading.Lock()
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.write_engine.dispose()
+        self.read_engine.dispose()
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """A read-only session on one consistent snapshot."""
+        with Session(self.read_engine, autoflush=False, expire_on_commit=False) as session:
+            yield session
+
+    @contextmanager
+    def write(self, actor: str) -> Iterator[Transaction]:
+        """One write transaction; commits at the end of the block, undoes everything on an exception."""
+        sqlite = self.settings.sqlite_path is not None
+        if sqlite:
+            self._writers.acquire()
+        try:
+            engine = self.write_engine.execution_options(**{BEGIN: "IMMEDIATE"})
+            with Session(engine, expire_on_commit=False) as session, session.begin():
+                transaction = Transaction(session, actor)
+                yield transaction
+                transaction.write_changes()
+        finally:
+            if sqlite:
+                self._writers.release()
+
+
+def on_fresh_snapshot(attempt: Callable[[], T], *, pinned: bool, tries: int = 8) -> T:
+    """Run `attempt` (read a snapshot, compute, write if its revision still stands) until it holds.
+
+    Parameters
+    ----------
+    attempt : callable
+        Raises `StaleRevision` where another writer came between.
+    pinned : bool
+        Whether the caller named the state it changes: then the first stale answer is the answer.
+    tries : int
+        After so many the last `StaleRevision` is raised.
+    """
+    for turn in range(tries):
+        try:
+            return attempt()
+        except StaleRevision:
+            if pinned or turn == tries - 1:
+                raise
+    raise AssertionError

@@ -1,0 +1,77 @@
+"""Configuration: `UPSLOPE_*` environment variables, each described."""
+
+from functools import cached_property
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+def _supported(url: str) -> str:
+    if url.startswith("sqlite:///") and url != "sqlite:///" and ":memory:" not in url:
+        return url
+    if url.startswith("postgresql+psycopg://"):
+        return url
+    message = "must be sqlite:///FILE or postgresql+psycopg://... (a record is kept in a file or a server, not in memory)"
+    raise ValueError(message)
+
+
+class Settings(BaseSettings):
+    """Every setting of the service; an unknown `UPSLOPE_` variable is not an error, a bad value is."""
+
+    model_config = SettingsConfigDict(env_prefix="UPSLOPE_", frozen=True)
+
+    database_url: Annotated[str, AfterValidator(_supported)] = Field(
+        "sqlite:///upslope.db",
+        description="Where the record is kept: sqlite:///FILE (relative to the working directory) or postgresql+psycopg://...",
+    )
+    max_upload_mib: int = Field(50, ge=1, le=2048, description="Largest file accepted by an import, in MiB.")
+    max_body_mib: int = Field(16, ge=1, le=2048, description="Largest JSON body accepted, in MiB.")
+    max_import_rows: int = Field(200_000, ge=100, le=5_000_000, description="Most rows of one imported file.")
+    require_if_match: bool = Field(
+        False, description="Refuse (428) a change of a record that does not say which state it changes."
+    )
+    auth_failures_per_minute: int = Field(
+        300, ge=1, description="Refused keys from one address in a minute before it has to wait."
+    )
+    requests_per_minute: int = Field(
+        0, ge=0, description="Requests of one key in a minute before it has to wait; 0 is no limit."
+    )
+    cors_origins: str = Field(
+        "", description="Origins that may read the API from a browser, separated by commas."
+    )
+    base_url: str = Field(
+        "",
+        description="Public address of this service, for the stable addresses of error types; empty: relative ones.",
+    )
+    busy_timeout_s: float = Field(
+        30.0, gt=0, description="How long a SQLite writer waits for another before it gives up."
+    )
+    idempotency_hours: int = Field(
+        24, ge=1, description="How long the first answer to an Idempotency-Key is kept."
+    )
+    backup_before_upgrade: bool = Field(
+        True, description="Copy a SQLite database beside itself before its schema is upgraded."
+    )
+    log_level: str = Field(
+        "info", pattern="^(debug|info|warning|error)$", description="Least severity that is logged."
+    )
+
+    @cached_property
+    def sqlite_path(self) -> str | None:
+        """Path of the SQLite file, None on PostgreSQL."""
+        return (
+            self.database_url.removeprefix("sqlite:///") if self.database_url.startswith("sqlite") else None
+        )
+
+    @classmethod
+    def described(cls) -> list[dict[str, Any]]:
+        """Name, default and description of each variable, for the guide and the command."""
+        return [
+            {
+                "name": f"UPSLOPE_{name.upper()}",
+                "default": field.default,
+                "description": field.description,
+            }
+            for name, field in cls.model_fields.items()
+        ]
