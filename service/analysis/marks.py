@@ -1,0 +1,256 @@
+"""Where exercise begins and ends, and which rows count.
+
+The marks a tester gave win; else the phase column; else they are inferred from the load, and where there is
+no load from the uptake. What was not given is said in a finding.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from service.analysis.series import PHASES, Bools, Floats, Series, TestInput
+from service.analysis.windows import covered_mean
+from service.findings import Finding, finding
+from service.quantities import QUANTITIES
+
+Basis = Literal["given", "phases", "inferred"]
+
+_EXERCISE = PHASES.index("exercise")
+_RECOVERY = PHASES.index("recovery")
+_SLACK_S = 1e-6
+# Project defaults for inferred marks.
+_LOADED = 0.5  # of the highest load: still exercising
+_LONGEST_PAUSE_S = 120.0  # between stages, for a blood sample; a verification bout starts later
+_WARM_UP_HOLD_S = 60.0  # a first load held this long before a ramp is the warm-up
+_RAMP_HOLD_S = 45.0  # loads held shorter than this are a ramp
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The exercise of one test.
+
+    Attributes
+    ----------
+    exercise_start_s, exercise_end_s : float
+        On the clock of the series.
+    basis : {"given", "phases", "inferred"}
+        Where they come from; the weaker of the two where they differ.
+    findings : tuple of Finding
+        What was taken from phases or inferred.
+    """
+
+    exercise_start_s: float
+    exercise_end_s: float
+    basis: Basis
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of exercise, seconds."""
+        return self.exercise_end_s - self.exercise_start_s
+
+
+def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
+    """Rows whose value of one channel counts: there, not excluded by hand, and possible.
+
+    Parameters
+    ----------
+    series : Series
+    key : str
+        A channel.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    values = series.channel(key)
+    there = np.isfinite(values) & ~series.excluded
+    limits = QUANTITIES[key].hard
+    if limits is None:
+        return there
+    possible = (np.where(there, values, limits[0]) >= limits[0]) & (
+        np.where(there, values, limits[0]) <= limits[1]
+    )
+    return there & possible
+
+
+def rows_in_exercise(series: Series, marks: Marks) -> Bools:
+    """Rows of which some part lies between the marks."""
+    return (series.end_s > marks.exercise_start_s + _SLACK_S) & (
+        series.start_s < marks.exercise_end_s - _SLACK_S
+    )
+
+
+def full_rows_in_exercise(series: Series, marks: Marks) -> Bools:
+    """Rows that lie wholly between the marks."""
+    return (series.start_s >= marks.exercise_start_s - _SLACK_S) & (
+        series.end_s <= marks.exercise_end_s + _SLACK_S
+    )
+
+
+def exercise_load(series: Series, marks: Marks, key: str) -> Floats:
+    """Work rate, speed or grade between the marks, fit for a mean over a window.
+
+    A row cut by the end of exercise mixes load and recovery, so its load is that of the last full row. A row
+    cut by the start has no load of its own and does not count.
+
+    Parameters
+    ----------
+    series : Series
+    marks : Marks
+    key : {"work_rate_w", "speed_km_h", "grade_percent"}
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        NaN outside exercise and where a row does not count.
+    """
+    values = np.where(counted_rows(series, key), series.channel(key), np.nan)
+    full = full_rows_in_exercise(series, marks)
+    load = np.where(full, values, np.nan)
+    cut = (
+        (series.start_s >= marks.exercise_start_s - _SLACK_S)
+        & (series.start_s < marks.exercise_end_s - _SLACK_S)
+        & (series.end_s > marks.exercise_end_s + _SLACK_S)
+    )
+    (known,) = np.nonzero(np.isfinite(load))
+    if cut.any() and known.size:
+        load[cut & ~series.excluded] = load[known[-1]]
+    return load
+
+
+def find_marks(test: TestInput) -> Marks:
+    """Find where exercise begins and ends.
+
+    Parameters
+    ----------
+    test : TestInput
+        With at least one interval.
+
+    Returns
+    -------
+    Marks
+
+    Raises
+    ------
+    ValueError
+        The series is empty.
+    """
+    series = test.series
+    if not len(series):
+        raise ValueError("A test without intervals has no exercise to mark; enter its intervals first.")
+    start, end = test.exercise_start_s, test.exercise_end_s
+    if start is not None and end is not None:
+        return Marks(start, end, "given")
+
+    from_phases: list[str] = []
+    phase_start, phase_end = _phase_marks(series)
+    if start is None and phase_start is not None:
+        start = phase_start
+        from_phases.append("start")
+    if end is None and phase_end is not None:
+        end = phase_end
+        from_phases.append("end")
+    findings: list[Finding] = []
+    if from_phases:
+        findings.append(
+            finding(
+                "marks_from_phases",
+                f"The {' and '.join(from_phases)} of exercise "
+                f"{'was' if len(from_phases) == 1 else 'were'} taken from the phases of the rows: "
+                f"{_span_text(start, end)}.",
+            )
+        )
+    if start is not None and end is not None:
+        return Marks(start, end, "phases", tuple(findings))
+
+    missing = [name for name, mark in (("start", start), ("end", end)) if mark is None]
+    seen_start, seen_end, seen_in = _inferred_marks(series, start, end)
+    start = seen_start if start is None else start
+    end = seen_end if end is None else end
+    findings.append(
+        finding(
+            "phases_inferred",
+            f"The {' and '.join(missing)} of exercise {'was' if len(missing) == 1 else 'were'} inferred from the "
+            f"{seen_in}: {_span_text(start, end)}.",
+        )
+    )
+    return Marks(start, end, "inferred", tuple(findings))
+
+
+def _span_text(start: float | None, end: float | None) -> str:
+    shown = ["?" if mark is None else f"{mark:.1f}" for mark in (start, end)]
+    return f"{shown[0]} s to {shown[1]} s"
+
+
+def _phase_marks(series: Series) -> tuple[float | None, float | None]:
+    (exercise,) = np.nonzero(series.phase == _EXERCISE)
+    if exercise.size:
+        return float(series.start_s[exercise[0]]), float(series.end_s[exercise[-1]])
+    start = end = None
+    (before,) = np.nonzero((series.phase >= 0) & (series.phase < _EXERCISE))
+    (after,) = np.nonzero(series.phase == _RECOVERY)
+    if before.size:
+        start = float(series.end_s[before[-1]])
+    if after.size:
+        end = float(series.start_s[after[0]])
+    return start, end
+
+
+def _inferred_marks(series: Series, start: float | None, end: float | None) -> tuple[float, float, str]:
+    for key, name in (("work_rate_w", "work rate"), ("speed_km_h", "speed")):
+        load = np.where(counted_rows(series, key), series.channel(key), np.nan)
+        if np.isfinite(load).any() and np.nanmax(load) > 0:
+            return *_marks_from_load(series, load, start), name
+    grade = np.where(counted_rows(series, "grade_percent"), series.channel("grade_percent"), np.nan)
+    if np.isfinite(grade).any() and np.nanmax(grade) > max(0.0, float(np.nanmin(grade))):
+        return *_marks_from_load(series, grade, start), "grade"
+    if series.has("vo2_ml_min"):
+        return *_marks_from_uptake(series), "uptake"
+    first = float(series.start_s[0]) if start is None else start
+    last = float(series.end_s[-1]) if end is None else end
+    return first, last, "length of the recording, for want of load and uptake"
+
+
+def _marks_from_load(series: Series, load: Floats, given_start: float | None) -> tuple[float, float]:
+    (loaded,) = np.nonzero(load >= _LOADED * np.nanmax(load))
+    last = int(np.nanargmax(load))
+    for row in loaded[loaded > last]:
+        if series.start_s[row] - series.end_s[last] > _LONGEST_PAUSE_S:
+            break
+        last = int(row)
+    if given_start is not None:
+        return given_start, float(series.end_s[last])
+    (moving,) = np.nonzero(np.nan_to_num(load[: last + 1]) > 0)
+    first = int(moving[0])
+    # A first load held for long before one that then keeps changing is a warm-up, not a stage.
+    known = moving[moving >= first]
+    (changes,) = np.nonzero(np.diff(load[known]) != 0)
+    if changes.size >= 3:
+        ends = series.end_s[known[changes]]
+        first_hold = float(ends[0] - series.start_s[first])
+        later_holds = np.diff(ends)
+        if first_hold >= _WARM_UP_HOLD_S and float(np.median(later_holds)) < _RAMP_HOLD_S:
+            first = int(known[changes[0] + 1])
+    return float(series.start_s[first]), float(series.end_s[last])
+
+
+def _marks_from_uptake(series: Series) -> tuple[float, float]:
+    counts = counted_rows(series)
+    uptake = series.channel("vo2_ml_min")
+    starts, ends = series.start_s, series.end_s
+    # Means of 15 s on either side of each row's end: smooth enough for breaths, quick enough for an end.
+    smooth = np.array([covered_mean(starts, ends, uptake, counts, end - 15, end + 15)[0] for end in ends])
+    if not np.isfinite(smooth).any():
+        return float(starts[0]), float(ends[-1])
+    top = int(np.nanargmax(smooth))
+    fallen = np.nonzero(smooth[top:] < 0.9 * smooth[top])[0]
+    last = top + int(fallen[0]) - 1 if fallen.size else len(series) - 1
+    early = smooth[: top + 1]
+    low = float(np.nanmin(early))
+    risen = np.nonzero(early > low + 0.2 * (smooth[top] - low))[0]
+    lowest = int(np.nanargmin(early))
+    risen = risen[risen >= lowest]
+    first = int(risen[0]) if risen.size and lowest > 0 else 0
+    return float(starts[first]), float(ends[max(last, first)])

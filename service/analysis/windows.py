@@ -1,0 +1,223 @@
+"""Means over windows of time, where every row counts for as long as it lasts.
+
+A row is an interval [start, end) with one value, already a mean over that interval. A window need not begin
+or end where a row does: a row that it cuts counts for the part inside. Rows that do not count (missing,
+excluded, impossible) and gaps leave a window less covered, and its mean is over the covered time.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.analysis.series import Bools, Floats
+
+#: A window counts when at least this part of it is covered by rows that count (project default).
+LEAST_COVERED_FRACTION = 0.8
+
+# Slack for floating-point comparison of fractions and seconds, far below any recorded resolution.
+_SLACK = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of time and the mean over the covered part of it.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        On the clock of the rows.
+    value : float
+        Weighted mean, in the unit of the values.
+    covered_fraction : float
+        Covered part of the window, 0 to 1.
+    """
+
+    start_s: float
+    end_s: float
+    value: float
+    covered_fraction: float
+
+
+def starts_without_overlap(start_s: Floats, end_s: Floats) -> Floats:
+    """Starts moved to the end of the row before, where rows overlap, so that no second counts twice.
+
+    Parameters
+    ----------
+    start_s, end_s : ndarray of float, shape (n,)
+        Seconds; `end_s` strictly rises.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+    """
+    starts = np.asarray(start_s, dtype=np.float64).copy()
+    starts[1:] = np.maximum(starts[1:], end_s[:-1])
+    return starts
+
+
+def overlap_s(start_s: Floats, end_s: Floats, window_start_s: float, window_end_s: float) -> Floats:
+    """How long each row lies inside a window, seconds; overlapping rows share no second.
+
+    Parameters
+    ----------
+    start_s, end_s : ndarray of float, shape (n,)
+    window_start_s, window_end_s : float
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+    """
+    starts = starts_without_overlap(start_s, end_s)
+    inside = np.minimum(end_s, window_end_s) - np.maximum(starts, window_start_s)
+    answer: Floats = np.maximum(inside, 0.0)
+    return answer
+
+
+def covered_mean(
+    start_s: Floats,
+    end_s: Floats,
+    values: Floats,
+    counts: Bools,
+    window_start_s: float,
+    window_end_s: float,
+) -> tuple[float, float]:
+    """Time-weighted mean over the covered part of a window.
+
+    mean = sum(v_i d_i) / sum(d_i), d_i the time for which counting row i lies inside the window.
+
+    Parameters
+    ----------
+    start_s, end_s : ndarray of float, shape (n,)
+        Start and end of each row, seconds; `end_s` strictly rises.
+    values : ndarray of float, shape (n,)
+        Mean of each row; NaN never counts.
+    counts : ndarray of bool, shape (n,)
+        Rows that count.
+    window_start_s, window_end_s : float
+
+    Returns
+    -------
+    mean : float
+        In the unit of `values`; NaN where nothing is covered.
+    covered_fraction : float
+        0 to 1.
+    """
+    length = window_end_s - window_start_s
+    if length <= 0 or not len(end_s):
+        return float("nan"), 0.0
+    used = counts & np.isfinite(values)
+    time = np.where(used, overlap_s(start_s, end_s, window_start_s, window_end_s), 0.0)
+    covered = float(time.sum())
+    if covered <= _SLACK:
+        return float("nan"), 0.0
+    return float(np.dot(time, np.where(used, values, 0.0)) / covered), min(1.0, covered / length)
+
+
+@dataclass(frozen=True, slots=True)
+class _Integral:
+    """A running integral over time, linear between row edges."""
+
+    edges: Floats
+    running: Floats
+
+    def at(self, moments: Floats) -> Floats:
+        values: Floats = np.interp(moments, self.edges, self.running)
+        return values
+
+
+def _integral(starts: Floats, end_s: Floats, per_second: Floats) -> _Integral:
+    edges = np.column_stack((starts, end_s)).ravel()
+    parts = np.zeros(edges.size)
+    parts[1::2] = per_second * (end_s - starts)
+    return _Integral(edges, np.cumsum(parts))
+
+
+def highest_window(
+    start_s: Floats,
+    end_s: Floats,
+    values: Floats,
+    counts: Bools,
+    *,
+    from_s: float,
+    to_s: float,
+    window_s: float,
+    weights: Floats | None = None,
+    least_covered_fraction: float = LEAST_COVERED_FRACTION,
+) -> Window | None:
+    """Highest weighted mean over any window of a fixed length: the exact maximum, not one on a grid.
+
+    With V(t) the running integral of weight times value, W(t) that of the weight and C(t) the covered time,
+    the mean over [a, a + w] is (V(a+w) - V(a)) / (W(a+w) - W(a)). Between two positions at which a window edge
+    meets a row edge both differences are linear in a, so the mean is monotone there and its maximum lies at
+    such a position, at an end of the allowed stretch, or where the coverage just reaches the least allowed.
+
+    Parameters
+    ----------
+    start_s, end_s : ndarray of float, shape (n,)
+        Start and end of each row, seconds; `end_s` strictly rises.
+    values : ndarray of float, shape (n,)
+        Mean of each row.
+    counts : ndarray of bool, shape (n,)
+        Rows that count; a row with NaN never does.
+    from_s, to_s : float
+        The window lies wholly between these.
+    window_s : float
+        Length, above 0.
+    weights : ndarray of float, shape (n,), optional
+        Weight per second, above 0 where a row counts; 1 if left out. With values = VCO2/VO2 and weights = VO2
+        the mean is the ratio of the means.
+    least_covered_fraction : float
+        Windows covered less do not count.
+
+    Returns
+    -------
+    Window or None
+        The earliest of the highest windows; None where no window is covered well enough.
+
+    Raises
+    ------
+    ValueError
+        `window_s` is not above 0.
+    """
+    if window_s <= 0:
+        raise ValueError(f"A window of {window_s} s has no length; give more than 0 s.")
+    latest = to_s - window_s
+    if not len(end_s) or latest < from_s - _SLACK:
+        return None
+    latest = max(latest, from_s)
+    weight = np.ones(len(end_s)) if weights is None else weights
+    used = counts & np.isfinite(values) & np.isfinite(weight)
+    starts = starts_without_overlap(start_s, end_s)
+    covered = _integral(starts, end_s, used.astype(np.float64))
+    heavy = _integral(starts, end_s, np.where(used, weight, 0.0))
+    full = _integral(starts, end_s, np.where(used, weight * np.where(used, values, 0.0), 0.0))
+
+    edges = np.concatenate((starts, end_s))
+    positions = np.concatenate((edges, edges - window_s, [from_s, latest]))
+    positions = np.unique(positions[(positions >= from_s) & (positions <= latest)])
+    least_s = least_covered_fraction * window_s
+    time = covered.at(positions + window_s) - covered.at(positions)
+    # Where coverage passes the least allowed between two positions, that moment is a candidate too.
+    short = time - least_s
+    (passes,) = np.nonzero(short[:-1] * short[1:] < 0)
+    if passes.size:
+        part = short[passes] / (short[passes] - short[passes + 1])
+        between = positions[passes] + part * (positions[passes + 1] - positions[passes])
+        positions = np.unique(np.concatenate((positions, between)))
+        time = covered.at(positions + window_s) - covered.at(positions)
+    allowed = time >= least_s - _SLACK * window_s
+    if not allowed.any():
+        return None
+    positions = positions[allowed]
+    mass = heavy.at(positions + window_s) - heavy.at(positions)
+    total = full.at(positions + window_s) - full.at(positions)
+    means = np.divide(total, mass, out=np.full(mass.shape, -np.inf), where=mass > 0)
+    highest = float(means.max())
+    if not np.isfinite(highest):
+        return None
+    # Equal windows differ by rounding only: take the earliest.
+    start = float(positions[int(np.argmax(means >= highest - 1e-12 * abs(highest)))])
+    inside = np.where(used, overlap_s(start_s, end_s, start, start + window_s), 0.0)
+    pull = inside * np.where(used, weight, 0.0)
+    value = float(np.dot(pull, np.where(used, values, 0.0)) / pull.sum())
+    return Window(start, start + window_s, value, min(1.0, float(inside.sum()) / window_s))
