@@ -150,6 +150,8 @@ _ALL: tuple[FindingKind, ...] = (
     # What the analysis inferred or noticed.
     FindingKind("phases_inferred", "info", "Exercise inferred", "Neither marks nor a phase column say where exercise begins and ends; it was inferred from the work rate, or else from the uptake.", "Set exercise_start_s and exercise_end_s if they are known."),
     FindingKind("marks_from_phases", "info", "Exercise taken from the phase column", "The marks follow the phases of the file.", "Nothing."),
+    FindingKind("grade_taken_as_level", "info", "Treadmill taken as level", "The file has no grade; the oxygen cost of each speed was computed for a level treadmill.", "Add the grade in the stage notes if it was not 0 %."),
+    FindingKind("load_from_stage_notes", "info", "Load taken from the stage notes", "The intervals carry no load; it was taken from what was noted for each stage.", "Nothing."),
     FindingKind("shape_inferred", "info", "Shape of the test inferred", "Step, ramp or constant was inferred from how the load changes.", "State the shape if it is another."),
     FindingKind("end_mark_may_be_early", "warning", "The end mark may be early", "The highest mean uptake lies within one window after the end of exercise.", "Check the end of exercise; the peak counts only up to the mark."),
     FindingKind("window_longer_than_asked", "info", "The window is longer than asked", "The intervals of the file are longer than the window asked for, so the peak is a mean over more time and usually a little lower.", "Compare only with tests averaged over the same time."),
@@ -171,6 +173,7 @@ _ALL: tuple[FindingKind, ...] = (
     FindingKind("rows_excluded", "info", "Rows excluded", "Rows were excluded by hand; they count as not covered.", "Read the reasons beside the rows."),
     FindingKind("sea_level_pressure_at_altitude", "warning", "Sea-level pressure at altitude", "The barometric pressure looks reduced to sea level although the visit's altitude is high.", "Enter the station pressure."),
     FindingKind("inspired_gas_not_air", "warning", "Inspired gas is not room air", "The Haldane transformation and reference values hold for room air only.", "Compare only with tests in the same gas."),
+    FindingKind("outside_method_range", "warning", "Outside the range of the method", "An input lies outside the population or conditions a formula was developed in, or the formula has no meaning for it. The value is an extrapolation, or is not given.", "Choose a method that covers the person and the test."),
     FindingKind("rank_is_against_prediction", "info", "Standing against prediction, not among people", "Percent of predicted for body size is not a percentile: a gain in fat lowers the bar, and the spread is not the same at all ages.", "Read it beside the value itself."),
     FindingKind("verification_not_confirming", "warning", "Verification above the main test", "The verification bout reached more than 3 % above the main test, so the main test was not maximal; the higher value is the session's peak.", "Use the session's peak."),
 )  # fmt: skip
