@@ -224,15 +224,17 @@ def _marks_from_load(series: Series, load: Floats, given_start: float | None) ->
         return given_start, float(series.end_s[last])
     (moving,) = np.nonzero(np.nan_to_num(load[: last + 1]) > 0)
     first = int(moving[0])
-    # A first load held for long before one that then keeps changing is a warm-up, not a stage.
+    # A low load held for long before one that then keeps changing is a warm-up, not a stage.
     known = moving[moving >= first]
-    (changes,) = np.nonzero(np.diff(load[known]) != 0)
-    if changes.size >= 3:
-        ends = series.end_s[known[changes]]
-        first_hold = float(ends[0] - series.start_s[first])
-        later_holds = np.diff(ends)
-        if first_hold >= _WARM_UP_HOLD_S and float(np.median(later_holds)) < _RAMP_HOLD_S:
-            first = int(known[changes[0] + 1])
+    # Differences of rounding are none.
+    changes = np.flatnonzero(np.abs(np.diff(load[known])) > 1e-4 * load[last])
+    begins = np.concatenate(([0], changes + 1))
+    finishes = np.concatenate((changes, [known.size - 1]))
+    held_s = series.end_s[known[finishes]] - series.start_s[known[begins]]
+    low = load[known[begins]] <= _LOADED * load[last] + _SLACK_S
+    long = np.flatnonzero((held_s >= _WARM_UP_HOLD_S) & (low | (begins == 0)))
+    if long.size and held_s.size - long[-1] > 3 and np.median(held_s[long[-1] + 1 : -1]) < _RAMP_HOLD_S:
+        first = int(known[begins[long[-1] + 1]])
     return float(series.start_s[first]), float(series.end_s[last])
 
 
