@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from service.analysis.series import PHASES, Bools, Floats, Series, TestInput
-from service.analysis.windows import covered_mean
+from service.analysis.windows import means_from
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
@@ -243,7 +243,7 @@ def _marks_from_uptake(series: Series) -> tuple[float, float]:
     uptake = series.channel("vo2_ml_min")
     starts, ends = series.start_s, series.end_s
     # Means of 15 s on either side of each row's end: smooth enough for breaths, quick enough for an end.
-    smooth = np.array([covered_mean(starts, ends, uptake, counts, end - 15, end + 15)[0] for end in ends])
+    smooth, _ = means_from(starts, ends, uptake, counts, ends - 15.0, 30.0)
     if not np.isfinite(smooth).any():
         return float(starts[0]), float(ends[-1])
     top = int(np.nanargmax(smooth))

@@ -121,6 +121,8 @@ _ALL: tuple[Reference, ...] = (
     Reference("skinner_1999", "Skinner JS, Wilmore KM, Jaskolska A, et al. Reproducibility of maximal exercise test data in the HERITAGE family study. Med Sci Sports Exerc 1999;31:1623-1628.", None, "value from memory, low confidence"),
     Reference("kuipers_1985", "Kuipers H, Verstappen FT, Keizer HA, Geurten P, van Kranenburg G. Variability of aerobic performance in the laboratory and its physiologic correlates. Int J Sports Med 1985;6:197-201.", None, _MEMORY),
     Reference("robergs_2010", "Robergs RA, Dwyer D, Astorino T. Recommendations for improved data processing from expired gas analysis indirect calorimetry. Sports Med 2010;40:95-111.", None, _MEMORY),
+    Reference("midgley_2007", "Midgley AW, McNaughton LR, Carroll S. Effect of the VO2 time-averaging interval on the reproducibility of VO2max in healthy athletic subjects. Clin Physiol Funct Imaging 2007;27:122-125.", None, _ABSTRACT),
+    Reference("nolte_2023", "Nolte S, Rein R, Quittmann OJ. Data processing strategies to determine maximum oxygen uptake: a systematic scoping review and experimental comparison with guidelines for reporting. Sports Med 2023;53:2463-2475.", "10.1007/s40279-023-01903-3", _SEEN),
     Reference("martin_rincon_2020", "Martin-Rincon M, Calbet JAL. Progress update and challenges on VO2max testing and interpretation. Front Physiol 2020;11:1070.", None, _SEEN),
     Reference("taylor_1955", "Taylor HL, Buskirk E, Henschel A. Maximal oxygen intake as an objective measure of cardio-respiratory performance. J Appl Physiol 1955;8:73-80.", None, _MIXED),
     Reference("astrand_rodahl_1986", "Astrand PO, Rodahl K. Textbook of Work Physiology, 3rd ed. McGraw-Hill 1986.", None, _MEMORY),

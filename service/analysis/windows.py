@@ -132,6 +132,41 @@ def _integral(starts: Floats, end_s: Floats, per_second: Floats) -> _Integral:
     return _Integral(edges, np.cumsum(parts))
 
 
+def means_from(
+    start_s: Floats,
+    end_s: Floats,
+    values: Floats,
+    counts: Bools,
+    window_starts_s: Floats,
+    window_s: float,
+) -> tuple[Floats, Floats]:
+    """Time-weighted means of many windows of one length; `covered_mean` for each of them.
+
+    Parameters
+    ----------
+    start_s, end_s : ndarray of float, shape (n,)
+    values : ndarray of float, shape (n,)
+    counts : ndarray of bool, shape (n,)
+    window_starts_s : ndarray of float, shape (m,)
+    window_s : float
+        Above 0.
+
+    Returns
+    -------
+    means : ndarray of float, shape (m,)
+        NaN where nothing is covered.
+    covered_fraction : ndarray of float, shape (m,)
+    """
+    used = counts & np.isfinite(values)
+    starts = starts_without_overlap(start_s, end_s)
+    covered = _integral(starts, end_s, used.astype(np.float64))
+    full = _integral(starts, end_s, np.where(used, values, 0.0))
+    time = covered.at(window_starts_s + window_s) - covered.at(window_starts_s)
+    total = full.at(window_starts_s + window_s) - full.at(window_starts_s)
+    means: Floats = np.divide(total, time, out=np.full(time.shape, np.nan), where=time > _SLACK)
+    return means, np.clip(time / window_s, 0.0, 1.0)
+
+
 def highest_window(
     start_s: Floats,
     end_s: Floats,
