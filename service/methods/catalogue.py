@@ -5,13 +5,27 @@ from types import MappingProxyType
 from typing import Any
 
 from service.errors import NotFound
-from service.methods import gas, heart_rate, metabolic_equations
+from service.methods import (
+    energy,
+    estimation,
+    field_tests,
+    gas,
+    heart_rate,
+    metabolic_equations,
+    prediction,
+    ratios,
+)
 from service.methods.method import Method, MethodAnswer
 
 _ALL: tuple[Method, ...] = (
     *gas.METHODS,
     *metabolic_equations.METHODS,
+    *ratios.METHODS,
     *heart_rate.METHODS,
+    *energy.METHODS,
+    *prediction.METHODS,
+    *estimation.METHODS,
+    *field_tests.METHODS,
 )
 
 METHODS: Mapping[str, Method] = MappingProxyType({method.id: method for method in _ALL})

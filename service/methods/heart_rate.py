@@ -443,7 +443,7 @@ METHODS: tuple[Method, ...] = (
         ),
         karvonen_heart_rate,
         "karvonen_1957",
-        "published",
+        "value from memory",
         "Without medication that limits heart rate.",
         refused=lambda given: (
             (("resting_heart_rate_bpm", "the resting heart rate is not below the maximum"),)

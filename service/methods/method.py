@@ -151,6 +151,8 @@ class Method:
         Modes of exercise it is for; empty where any.
     sexes : tuple of str
         Whom it is for.
+    ages : tuple of float, optional
+        Years it is for, where age is not an input.
     predicts : bool
         Whether it is a reference value for a person (age, sex, size) rather than an estimate from a test.
     doubts : callable
@@ -177,6 +179,7 @@ class Method:
     standard_error: float | Mapping[Sex, float] | None = None
     modes: tuple[str, ...] = ()
     sexes: tuple[Sex, ...] = SEXES
+    ages: tuple[float, float] | None = None
     predicts: bool = False
     doubts: Callable[[Mapping[str, Any]], Iterable[str]] = _nothing
     refusal: Callable[[Mapping[str, Any]], str | None] = _no_reason
