@@ -106,7 +106,7 @@ def judge_quality(
     affected: set[str] = set()
     found: list[Finding] = []
     found += _peak_findings(test, marks, peak, settings, affected)
-    found += _impossible(test, peak, affected)
+    found += _impossible(test, marks, peak, affected)
     found += _impossible_results(peak, affected)
     found += _implausible(test.series, marks)
     found += _lost_ratio(test.series, marks, affected)
@@ -216,7 +216,7 @@ def _chance_of_later(series: Series, marks: Marks, later_end_s: float, window_s:
     return 2.5 * scatter * float(np.sqrt(2 * min(rows, moved))) / rows
 
 
-def _impossible(test: TestInput, peak: Peak, affected: set[str]) -> list[Finding]:
+def _impossible(test: TestInput, marks: Marks, peak: Peak, affected: set[str]) -> list[Finding]:
     series = test.series
     touching = np.zeros(len(series), dtype=np.bool_)
     if peak.start_s is not None and peak.end_s is not None:
@@ -227,6 +227,8 @@ def _impossible(test: TestInput, peak: Peak, affected: set[str]) -> list[Finding
         wrong = np.isfinite(values) & ~series.excluded & ~counted_rows(series, key)
         if key == "heart_rate_bpm":
             wrong &= values != 0  # zero is a sensor without contact, which has its own finding
+        if key == "vco2_ml_min":
+            wrong &= ~carbon_dioxide_lost(series, marks)  # so has a lost channel
         for rows, severe in ((wrong & touching, True), (wrong & ~touching, False)):
             (at,) = np.nonzero(rows)
             if not at.size:

@@ -381,3 +381,60 @@ def test_a_rolling_peak_is_never_below_the_block_peak(make_series, make_test, va
     rolling = _value(make_test, series, end, PeakSettings("time_weighted", window_s))
     block = _value(make_test, series, end, PeakSettings("consecutive_bins", window_s))
     assert rolling >= block * (1 - 1e-12)
+
+
+@settings(max_examples=40, deadline=None)
+@given(breaths=_breaths, window_s=st.sampled_from([15.0, 30.0, 60.0]))
+def test_the_order_of_the_rows_in_time_does_not_favour_a_side(make_series, make_test, breaths, window_s):
+    """Played backwards, a test has the same highest mean."""
+    forth, back = _series(make_series, breaths), _series(make_series, breaths[::-1])
+    how = PeakSettings("time_weighted", window_s)
+    one = _value(make_test, forth, float(forth.end_s[-1]), how)
+    other = _value(make_test, back, float(back.end_s[-1]), how)
+    assert other == (None if one is None else pytest.approx(one, rel=1e-9))
+
+
+@settings(max_examples=20, deadline=None)
+@given(order=st.permutations(range(6)))
+def test_the_order_of_the_stage_notes_does_not_matter(make_series, make_test, order):
+    notes = [
+        note(rpe=12, rpe_scale="6-20", systolic_mmhg=150),
+        note(rpe=17, rpe_scale="6-20", systolic_mmhg=190),
+        note(lactate_mmol_l=3.0),
+        note(lactate_mmol_l=8.5, phase="recovery", time_s=700.0),
+        note(heart_rate_bpm=181),
+        note(work_rate_w=250.0),
+    ]
+    series = make_series(60.0 * np.arange(1, 12), vo2_ml_min=np.full(11, 2000.0))
+    marks = Marks(0, 600, "given")
+    straight = find_maxima(make_test(series, notes=tuple(notes)), marks)
+    mixed = find_maxima(make_test(series, notes=tuple(notes[i] for i in order)), marks)
+    assert mixed == straight
+    assert (mixed.rpe, mixed.lactate_mmol_l, mixed.systolic_mmhg) == (17, 8.5, 190)
+    assert (mixed.heart_rate_bpm, mixed.work_rate_w) == (181, 250)
+
+
+def test_the_json_form_has_the_names_of_the_contract(simulated_test):
+    test = simulated_test()
+    marks = find_marks(test)
+    peak, maxima, windows = find_peak(test, marks), find_maxima(test, marks), peak_by_window(test, marks)
+    assert set(peak.as_dict()) >= {
+        *("label", "convention", "window_s", "window_breaths", "effective_window_s", "start_s", "end_s"),
+        *("vo2_ml_min", "vo2_ml_kg_min", "mets", "heart_rate_bpm", "rer", "ve_l_min"),
+        *("respiratory_rate_per_min", "work_rate_w", "speed_km_h", "grade_percent", "o2_pulse_ml_beat"),
+    }
+    assert set(maxima.as_dict()) >= {
+        *("heart_rate_bpm", "rer", "ve_l_min", "work_rate_w", "speed_km_h", "rpe", "lactate_mmol_l"),
+        *("systolic_mmhg", "exercise_duration_s"),
+    }
+    assert set(windows[0].as_dict()) >= {
+        "window_s",
+        "window_breaths",
+        "convention",
+        "vo2_ml_min",
+        "vo2_ml_kg_min",
+    }
+    for part in (peak, maxima):
+        for name, value in part.as_dict().items():
+            if value is None and name not in {"label", "window_breaths", "reason", "rpe_scale"}:
+                assert part.reasons[name], name
