@@ -1,0 +1,427 @@
+"""One quantity of one person over the years, with the error of measurement and, where asked, a reference table."""
+
+import datetime as dt
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.charts.look import (
+    BAND,
+    PAPER,
+    QUIET,
+    SERIES_COLOURS,
+    SERIES_SHAPES,
+    SERIES_TEXT_COLOURS,
+    Spec,
+    axis_title,
+    chart,
+    empty_chart,
+    legend_scales,
+    quantity_of,
+)
+from service.quantities import Quantity
+
+_DAY_MS = 86_400_000
+#: Room either side of a single date.
+_LONE_PAD_DAYS = 200
+#: Up to this many counted points each carries its value; with more, the first, the last and the best do.
+_ALL_LABELLED_UP_TO = 8
+#: Series that are told apart by colour and shape; further ones share the last.
+_MOST_SERIES = len(SERIES_COLOURS)
+
+_VERDICT_WORDS = {
+    "improved": "improved",
+    "declined": "declined",
+    "within_error": "within the error of measurement",
+    "unclear": "unclear",
+}
+_MEDIAN = 50
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One series made ready for drawing."""
+
+    name: str
+    colour: str
+    text_colour: str
+    shape: str
+    series: Mapping[str, Any]
+
+    @property
+    def points(self) -> Sequence[Mapping[str, Any]]:
+        return self.series.get("points") or ()
+
+    @property
+    def counted(self) -> list[Mapping[str, Any]]:
+        return [point for point in self.points if point.get("counted")]
+
+
+def trend_spec(
+    trend: Mapping[str, Any],
+    *,
+    title: str | None = None,
+    norm_bands: Mapping[str, Any] | None = None,
+    width: int = 740,
+    height: int = 340,
+) -> Spec:
+    """Vega-Lite specification of a trend.
+
+    Parameters
+    ----------
+    trend : mapping
+        The trend resource (JSON form of `service.analysis.trends.Trend`).
+    title : str, optional
+        Default: the label of the quantity.
+    norm_bands : mapping, optional
+        A reference table along the person's age: ``{"title": str, "bands": [{"from": ISO date, "to": ISO date,
+        "percentiles": [[50, 38.1], ...]}]}``, one band for each age band passed, values in the unit of the
+        quantity. A table of medians has one percentile, 50.
+    width, height : int
+        Of the drawing area, in px.
+
+    Returns
+    -------
+    dict
+        Serializable as JSON, data inside.
+
+    Raises
+    ------
+    KeyError
+        For a quantity the registry does not know.
+    """
+    quantity = quantity_of(trend["quantity"])
+    title = title or quantity.label
+    lines = _lines(trend)
+    if not any(line.points for line in lines):
+        return empty_chart(
+            title=title,
+            sentence=f"There is no result of {quantity.label.lower()} yet, so there is no trend to draw.",
+            width=width,
+            height=height,
+        )
+    sentences = _sentences(quantity, lines, norm_bands)
+    x_domain = _x_domain(lines)
+    y_domain = _y_domain(quantity, lines, norm_bands, x_domain)
+    x = {
+        "field": "at",
+        "type": "temporal",
+        "scale": {"type": "utc", "domain": x_domain, "nice": False},
+        "axis": {
+            "title": "Date of the test",
+            "labelOverlap": True,
+            "tickCount": 8,
+            "format": _date_format(x_domain),
+        },
+    }
+    y = {
+        "field": "value",
+        "type": "quantitative",
+        "scale": {"domain": y_domain, "nice": False, "zero": False},
+        # The percentiles are the grid where there are any.
+        "axis": {
+            "title": axis_title(quantity),
+            "tickCount": 6,
+            "format": ",~f",
+            "grid": not _visible_bands(norm_bands, x_domain),
+        },
+    }
+    layers = [
+        *_norm_layers(norm_bands, x_domain, x, y),
+        *_error_layers(lines, x_domain, x, y),
+        *(_joining_line(line, x, y) for line in lines),
+        _points_layer(lines, x, y),
+        *_value_labels(quantity, lines, x, y),
+    ]
+    return chart(
+        title=title,
+        subtitle=sentences,
+        description=" ".join((f"{title} over time.", *sentences, *_points_in_words(quantity, lines))),
+        body={"width": width, "height": height, "layer": layers},
+    )
+
+
+def _lines(trend: Mapping[str, Any]) -> list[_Line]:
+    series = trend.get("series") or []
+    return [
+        _Line(
+            _name(each, series),
+            SERIES_COLOURS[min(i, _MOST_SERIES - 1)],
+            SERIES_TEXT_COLOURS[min(i, _MOST_SERIES - 1)],
+            SERIES_SHAPES[min(i, _MOST_SERIES - 1)],
+            each,
+        )
+        for i, each in enumerate(series)
+    ]
+
+
+def _name(series: Mapping[str, Any], among: Sequence[Mapping[str, Any]]) -> str:
+    """What tells this series from the others: mode, and basis and family where they differ or say something."""
+    words = [str(series.get("mode") or "all modes")]
+    if series.get("basis") != "measured" or any(other.get("basis") != "measured" for other in among):
+        words.append(str(series.get("basis")))
+    family = series.get("protocol_family")
+    if family is not None:
+        words.append(str(family).replace("_", " "))
+    elif any(other.get("protocol_family") is not None for other in among):
+        words.append("no protocol family")
+    return ", ".join(words)
+
+
+def _ms(date: str) -> int:
+    day = dt.date.fromisoformat(date[:10])
+    return (day - dt.date(1970, 1, 1)).days * _DAY_MS
+
+
+def _x_domain(lines: Sequence[_Line]) -> list[int]:
+    at = [_ms(point["date"]) for line in lines for point in line.points]
+    first, last = min(at), max(at)
+    pad = _LONE_PAD_DAYS * _DAY_MS if first == last else max(round(0.06 * (last - first)), 10 * _DAY_MS)
+    return [first - pad, last + pad]
+
+
+def _date_format(domain: Sequence[int]) -> str:
+    days = (domain[1] - domain[0]) / _DAY_MS
+    if days > 8 * 366:
+        return "%Y"
+    return "%b %Y" if days > 150 else "%-d %b %Y"
+
+
+def _y_domain(
+    quantity: Quantity, lines: Sequence[_Line], norm_bands: Mapping[str, Any] | None, x_domain: Sequence[int]
+) -> list[float]:
+    values = [float(point["value"]) for line in lines for point in line.points]
+    for line in lines[:1]:
+        values.extend(_detectable(line) or ())
+    low, high = min(values), max(values)
+    inside = [value for band in _visible_bands(norm_bands, x_domain) for _, value in band["percentiles"]]
+    # The table gives way to the person: its nearest lines are shown, the far ones are cut off.
+    reach = max(high - low, 0.25 * abs(high), 10.0**-quantity.decimals)
+    low = min([low, *(value for value in inside if value >= low - 0.6 * reach)])
+    high = max([high, *(value for value in inside if value <= high + 0.6 * reach)])
+    pad = max(0.12 * (high - low), 0.02 * abs(high), 2 * 10.0**-quantity.decimals)
+    floor = low - pad
+    if low >= 0 and floor < 0:
+        floor = 0.0
+    return [floor, high + 1.2 * pad]
+
+
+def _detectable(line: _Line) -> tuple[float, float] | None:
+    low, high = line.series.get("detectable_low"), line.series.get("detectable_high")
+    return None if low is None or high is None or not line.counted else (float(low), float(high))
+
+
+# --- words -----------------------------------------------------------------------------------------------------
+
+
+def _signed(quantity: Quantity, value: float, *, unit: bool = True) -> str:
+    number = f"{value:+,.{quantity.decimals}f}"
+    return f"{number} {quantity.unit}".rstrip() if unit else number
+
+
+def _sentences(quantity: Quantity, lines: Sequence[_Line], norm_bands: Mapping[str, Any] | None) -> list[str]:
+    answer = []
+    main = lines[0]
+    prefix = f"{main.name}: " if len(lines) > 1 else ""
+    last = main.counted[-1] if main.counted else None
+    change = last.get("change_from_first") if last is not None else None
+    if last is None:
+        answer.append(f"{prefix}no test counts.")
+    elif change is None:
+        answer.append(f"{prefix}one test counts so far: {quantity.show(last['value'])} on {last['date']}.")
+    else:
+        answer.append(f"{prefix}{_change_words(quantity, change)}")
+    answer = [f"{words[0].upper()}{words[1:]}" for words in answer]
+    if _detectable(main) is not None:
+        error = main.series.get("typical_error") or {}
+        which = f" (typical error {error['value']:g} {error['unit']})" if error else ""
+        answer.append(f"Shaded: within the error of the first counted test{which}.")
+    hollow = sum(not point.get("counted") for line in lines for point in line.points)
+    if hollow:
+        tests = "1 test is" if hollow == 1 else f"{hollow} tests are"
+        answer.append(f"{tests} not counted (hollow).")
+    if norm_bands is not None:
+        answer.append(f"Grey lines: {norm_bands['title']}, at the age of the time.")
+    return answer
+
+
+def _change_words(quantity: Quantity, change: Mapping[str, Any]) -> str:
+    percent = change.get("percent")
+    words = f"last against first {_signed(quantity, change['absolute'])}"
+    if percent is not None:
+        words += f" ({percent:+.1f} %)"
+    if change.get("ci_low") is not None and change.get("ci_high") is not None:
+        low = _signed(quantity, change["ci_low"], unit=False)
+        words += f", 95 % interval {low} to {_signed(quantity, change['ci_high'], unit=False)}"
+    return f"{words}: {_VERDICT_WORDS.get(change['verdict'], change['verdict'])}."
+
+
+def _points_in_words(quantity: Quantity, lines: Sequence[_Line]) -> list[str]:
+    return [
+        f"{line.name}: "
+        + "; ".join(
+            f"{point['date']} {quantity.show(point['value'])}"
+            + ("" if point.get("counted") else " (not counted)")
+            for point in line.points
+        )
+        + "."
+        for line in lines
+    ]
+
+
+# --- layers ----------------------------------------------------------------------------------------------------
+
+
+def _points_layer(lines: Sequence[_Line], x: Spec, y: Spec) -> Spec:
+    kinds: list[dict[str, str]] = []
+    drawn: list[Spec] = []
+    for line in lines:
+        hollow = f"{line.name}, not counted"
+        drawn.extend(
+            {
+                "at": _ms(point["date"]),
+                "date": point["date"],
+                "value": point["value"],
+                "kind": line.name if point.get("counted") else hollow,
+            }
+            for point in line.points
+        )
+        kinds.append({"name": line.name, "shape": line.shape, "stroke": line.colour, "fill": line.colour})
+        if len(line.counted) < len(line.points):
+            kinds.append({"name": hollow, "shape": line.shape, "stroke": line.colour, "fill": PAPER})
+    scales = legend_scales(kinds)
+    if len(kinds) == 1:
+        for scale in scales.values():
+            scale["legend"] = None
+    return {
+        "data": {"values": drawn},
+        "mark": {"type": "point", "size": 95, "strokeWidth": 1.8, "opacity": 1},
+        "encoding": {"x": x, "y": y, **scales},
+    }
+
+
+def _joining_line(line: _Line, x: Spec, y: Spec) -> Spec:
+    drawn = [{"at": _ms(point["date"]), "value": point["value"]} for point in line.counted]
+    return {
+        "data": {"values": drawn},
+        "mark": {"type": "line", "color": line.colour, "strokeWidth": 1.6, "opacity": 0.75},
+        "encoding": {"x": x, "y": y},
+    }
+
+
+def _error_layers(lines: Sequence[_Line], x_domain: Sequence[int], x: Spec, y: Spec) -> list[Spec]:
+    """The values that do not differ from the first counted one by more than error, for the main series."""
+    if not lines or (limits := _detectable(lines[0])) is None:
+        return []
+    line = lines[0]
+    first = line.counted[0]
+    drawn = {
+        "at": _ms(first["date"]),
+        "until": x_domain[1],
+        "value": limits[0],
+        "high": limits[1],
+        "first": first["value"],
+    }
+    span = {"x": x, "x2": {"field": "until"}}
+    return [
+        {
+            "data": {"values": [drawn]},
+            "mark": {"type": "rect", "color": line.colour, "opacity": 0.1},
+            "encoding": {**span, "y": y, "y2": {"field": "high"}},
+        },
+        {
+            "data": {"values": [drawn]},
+            "mark": {"type": "rule", "color": line.colour, "opacity": 0.5, "strokeDash": [4, 3]},
+            "encoding": {**span, "y": {**y, "field": "first"}},
+        },
+    ]
+
+
+def _value_labels(quantity: Quantity, lines: Sequence[_Line], x: Spec, y: Spec) -> list[Spec]:
+    """Values in words beside the points that are read most, above or below, away from the line to the neighbours."""
+    layers: list[Spec] = []
+    for line in lines:
+        counted = line.counted
+        values = [float(point["value"]) for point in counted]
+        chosen = set(range(len(counted)))
+        if len(counted) > _ALL_LABELLED_UP_TO:
+            best = line.series.get("best")
+            chosen = {0, len(counted) - 1} | ({values.index(best)} if best in values else set())
+        above: list[Spec] = []
+        below: list[Spec] = []
+        for i in sorted(chosen):
+            neighbours = [values[j] for j in (i - 1, i + 1) if 0 <= j < len(values)]
+            low_point = bool(neighbours) and values[i] < math.fsum(neighbours) / len(neighbours)
+            words = f"{values[i]:,.{quantity.decimals}f}"
+            (below if low_point else above).append(
+                {"at": _ms(counted[i]["date"]), "value": values[i], "words": words}
+            )
+        layers.extend(
+            {
+                "data": {"values": data},
+                "mark": {
+                    "type": "text",
+                    "dy": -12 if data is above else 13,
+                    "baseline": "bottom" if data is above else "top",
+                    "color": line.text_colour,
+                    "fontSize": 12,
+                    "fontWeight": 600,
+                },
+                "encoding": {"x": x, "y": y, "text": {"field": "words"}},
+            }
+            for data in (above, below)
+            if data
+        )
+    return layers
+
+
+# --- the reference table ---------------------------------------------------------------------------------------
+
+
+def _visible_bands(norm_bands: Mapping[str, Any] | None, x_domain: Sequence[int]) -> list[Spec]:
+    answer = []
+    for band in (norm_bands or {}).get("bands", ()):
+        start, end = max(_ms(band["from"]), x_domain[0]), min(_ms(band["to"]), x_domain[1])
+        if start < end:
+            answer.append({"start": start, "end": end, "percentiles": sorted(band["percentiles"])})
+    return answer
+
+
+def _norm_layers(
+    norm_bands: Mapping[str, Any] | None, x_domain: Sequence[int], x: Spec, y: Spec
+) -> list[Spec]:
+    """Tabulated percentiles as hairlines, the median heavier, labelled at the right."""
+    bands = _visible_bands(norm_bands, x_domain)
+    if not bands:
+        return []
+    low, high = y["scale"]["domain"]
+    hairlines, labels = [], []
+    last = max(band["end"] for band in bands)
+    for band in bands:
+        for percentile, value in band["percentiles"]:
+            if not low <= value <= high:
+                continue
+            hairlines.append(
+                {"at": band["start"], "until": band["end"], "value": value, "median": percentile == _MEDIAN}
+            )
+            if band["end"] == last:
+                words = "median" if percentile == _MEDIAN else f"{percentile:g}th"
+                labels.append({"at": band["end"], "value": value, "words": words})
+    span = {"x": x, "x2": {"field": "until"}}
+    return [
+        {
+            "data": {"values": hairlines},
+            "mark": {"type": "rule", "color": BAND, "opacity": 0.85},
+            "encoding": {
+                **span,
+                "y": y,
+                "strokeWidth": {"condition": {"test": "datum.median", "value": 1.6}, "value": 0.8},
+            },
+        },
+        {
+            "data": {"values": labels},
+            "mark": {"type": "text", "align": "left", "dx": 6, "fontSize": 11, "color": QUIET},
+            "encoding": {"x": x, "y": y, "text": {"field": "words"}},
+        },
+    ]
