@@ -114,7 +114,7 @@ def uptake_spec(
     analysis: Mapping[str, Any],
     intervals: Columns,
     *,
-    title: str,
+    title: str = "Oxygen uptake during the test",
     exercise_start_s: float | None = None,
     exercise_end_s: float | None = None,
     width: int = 760,
@@ -124,16 +124,16 @@ def uptake_spec(
     Parameters
     ----------
     analysis : mapping
-        The analysis object of the test; ``peak``, ``plateau`` and ``effort`` are read.
+        The analysis object of the test; ``peak``, ``plateau``, ``effort`` and ``marks`` are read.
     intervals : mapping of str to sequence, each of length n
         Columns ``end_s``, ``duration_s``, ``vo2_ml_min``, ``vco2_ml_min``, ``work_rate_w``, ``speed_km_h``,
         ``grade_percent``, ``phase``, ``stage``, ``excluded``; None where a value is missing, absent where a
         channel is. `end_s` is in seconds and rises.
-    title : str
+    title : str, optional
         What was tested, in one line.
     exercise_start_s, exercise_end_s : float, optional
-        Marks used by the analysis, on the clock of the intervals; without them the phases of the rows show
-        where exercise was.
+        Marks of exercise on the clock of the intervals; default: those of the analysis. Without any, the phases
+        of the rows show where exercise was.
     width : int
         Of the drawing area, in px.
 
@@ -148,6 +148,9 @@ def uptake_spec(
         Where the columns are of different lengths.
     """
     rows = _read(intervals)
+    used = analysis.get("marks") or {}
+    exercise_start_s = used.get("exercise_start_s") if exercise_start_s is None else exercise_start_s
+    exercise_end_s = used.get("exercise_end_s") if exercise_end_s is None else exercise_end_s
     if not np.isfinite(rows.vo2).any():
         return empty_chart(
             title=title,

@@ -159,6 +159,13 @@ def test_marks_decide_where_exercise_is(steps):
     ]
 
 
+def test_the_marks_of_the_analysis_serve_where_none_are_given(steps):
+    analysis, rows, marks = steps
+    given = uptake_spec(analysis, rows, **marks)
+    assert uptake_spec(analysis | {"marks": {**marks, "basis": "given"}}, rows) == given
+    assert uptake_spec(analysis, rows) != given
+
+
 def test_speed_and_grade_stand_where_there_is_no_work_rate(steps):
     analysis, rows, marks = steps
     treadmill = {key: column for key, column in rows.items() if key != "work_rate_w"}
