@@ -27,6 +27,7 @@ from service.analysis.windows import (
     overlap_s,
     starts_without_overlap,
 )
+from service.errors import InvalidContent, Place
 
 Convention = Literal[
     "time_weighted", "moving_seconds", "consecutive_bins", "moving_breaths", "trimmed_breaths"
@@ -47,6 +48,12 @@ _PEAK_WINDOWS_S = (15.0, 20.0, 30.0, 60.0)
 _SLACK_S = 1e-6
 
 
+def _refused(option: str, value: object, wanted: str) -> InvalidContent:
+    return InvalidContent(
+        f"{option} cannot be {value!r}; it must be {wanted}.", (Place(option, f"must be {wanted}", value),)
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class PeakSettings:
     """How a peak is averaged.
@@ -65,7 +72,7 @@ class PeakSettings:
 
     Raises
     ------
-    ValueError
+    InvalidContent
         A convention that does not exist, or a window that does not fit it.
     """
 
@@ -75,25 +82,20 @@ class PeakSettings:
 
     def __post_init__(self) -> None:
         if self.convention not in CONVENTIONS:
-            raise ValueError(
-                f"There is no peak convention {self.convention!r}; use one of {', '.join(CONVENTIONS)}."
-            )
+            raise _refused("peak_convention", self.convention, f"one of {', '.join(CONVENTIONS)}")
         if not 0 < self.window_s <= 600:
-            raise ValueError(f"A peak window of {self.window_s} s is of no use; give 1 to 600 s.")
+            raise _refused("peak_window_s", self.window_s, "more than 0 and at most 600 s")
         if self.convention in {"moving_seconds", "consecutive_bins"} and self.window_s != int(self.window_s):
-            raise ValueError(
-                f"{self.convention} counts whole seconds; give a whole number instead of {self.window_s} s."
-            )
+            raise _refused("peak_window_s", self.window_s, f"whole seconds for {self.convention}")
         if self.convention in BREATH_CONVENTIONS:
             least = 3 if self.convention == "trimmed_breaths" else 1
             if self.breaths is not None and not least <= self.breaths <= 500:
-                raise ValueError(
-                    f"{self.convention} needs {least} to 500 breaths in a window; {self.breaths} were given."
-                )
+                raise _refused("peak_window_breaths", self.breaths, f"{least} to 500 for {self.convention}")
         elif self.window_breaths is not None:
-            raise ValueError(
-                f"{self.convention} is a window of time; leave window_breaths out or use "
-                f"{' or '.join(BREATH_CONVENTIONS)}."
+            raise _refused(
+                "peak_window_breaths",
+                self.window_breaths,
+                f"left out for {self.convention}, or the convention one of {', '.join(BREATH_CONVENTIONS)}",
             )
 
     @property

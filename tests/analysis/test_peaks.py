@@ -22,6 +22,7 @@ from service.analysis.peaks import (
     trimmed_breaths,
 )
 from service.analysis.series import Person, StageNote
+from service.errors import InvalidContent
 
 CONVENTION_SETTINGS = [
     PeakSettings(),
@@ -36,20 +37,21 @@ CONVENTION_SETTINGS = [
 
 
 @pytest.mark.parametrize(
-    ("fields", "words"),
+    ("fields", "place"),
     [
-        ({"convention": "median"}, "no peak convention"),
-        ({"window_s": 0}, "of no use"),
-        ({"window_s": float("nan")}, "of no use"),
-        ({"convention": "moving_seconds", "window_s": 12.5}, "whole seconds"),
-        ({"convention": "trimmed_breaths", "window_breaths": 2}, "needs 3 to 500"),
-        ({"convention": "moving_breaths", "window_breaths": 0}, "needs 1 to 500"),
-        ({"window_breaths": 15}, "window of time"),
+        ({"convention": "median"}, "peak_convention"),
+        ({"window_s": 0}, "peak_window_s"),
+        ({"window_s": float("nan")}, "peak_window_s"),
+        ({"convention": "moving_seconds", "window_s": 12.5}, "peak_window_s"),
+        ({"convention": "trimmed_breaths", "window_breaths": 2}, "peak_window_breaths"),
+        ({"convention": "moving_breaths", "window_breaths": 0}, "peak_window_breaths"),
+        ({"window_breaths": 15}, "peak_window_breaths"),
     ],
 )
-def test_settings_that_cannot_be_are_refused(fields, words):
-    with pytest.raises(ValueError, match=words):
+def test_settings_that_cannot_be_are_refused(fields, place):
+    with pytest.raises(InvalidContent, match="it must be") as refused:
         PeakSettings(**fields)
+    assert [one.location for one in refused.value.errors] == [place]
 
 
 def test_breaths_have_defaults_and_no_seconds():
