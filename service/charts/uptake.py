@@ -251,7 +251,8 @@ def _plateau_words(analysis: Mapping[str, Any]) -> str:
     if observed is None or expected is None:
         return f"{words}."
     unit = rule.get("unit") or "mL/min"
-    return f"{words}: uptake rose {observed:,.0f} {unit} where {expected:,.0f} were expected."
+    rose = f"rose {observed:,.0f}" if observed >= 0 else f"fell {-observed:,.0f}"
+    return f"{words}: uptake {rose} {unit} where a rise of {expected:,.0f} was expected."
 
 
 def _what_is_drawn(rows: _Rows, loads: Sequence[Spec]) -> str:
@@ -457,7 +458,7 @@ def _peak_shade(peak: Mapping[str, Any], x: Spec) -> list[Spec]:
     return [
         {
             "data": {"values": [{"t": peak["start_s"] / 60, "until": peak["end_s"] / 60}]},
-            "mark": {"type": "rect", "color": PEAK, "opacity": 0.14},
+            "mark": {"type": "rect", "color": PEAK, "opacity": 0.12},
             "encoding": {"x": x, "x2": {"field": "until"}},
         }
     ]
@@ -488,6 +489,7 @@ def _peak_value(peak: Mapping[str, Any], x_scale: Spec, x: Spec, y: Spec, top: f
                 "text": _peak_words(peak),
                 "align": "right" if late else "left",
                 "baseline": "top",
+                "dx": -4 if late else 4,
                 "dy": 5,
                 "color": PEAK,
                 "fontSize": 13,
@@ -674,6 +676,10 @@ def _load_panel(
     px_per_min = width / (last - first)
     highest, lowest = max(float(run["value"]) for run in held), min(float(run["value"]) for run in held)
     domain = [min(0.0, lowest), 1.32 * highest if highest > 0 else 1.0]
+
+    def words_of(run: Spec) -> str:
+        return f"{round(run['value'], quantity.decimals):g}"
+
     steps: list[Spec] = []
     previous_end: float | None = None
     for run in held:
@@ -683,10 +689,10 @@ def _load_panel(
         steps.append({"t": run["until"], "value": run["value"]})
         previous_end = run["until"]
     words = [
-        {"at": (run["t"] + run["until"]) / 2, "value": run["value"], "words": f"{run['value']:g}"}
+        {"at": (run["t"] + run["until"]) / 2, "value": run["value"], "words": words_of(run)}
         for run in held
         if (run["until"] - run["t"]) * 60 >= _LEAST_HELD_S
-        and (run["until"] - run["t"]) * px_per_min > _CHARACTER_PX * len(f"{run['value']:g}") + 4
+        and (run["until"] - run["t"]) * px_per_min > _CHARACTER_PX * len(words_of(run)) + 4
         and run["value"] != 0
     ]
     x = _x("t", x_scale, bottom=bottom)

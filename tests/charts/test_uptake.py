@@ -59,7 +59,7 @@ def test_the_alternative_text_says_what_the_picture_says(steps):
         "VO2max",
         "25:15-25:45",
         "Plateau seen",
-        "408 were expected",
+        "a rise of 408 was expected",
         "shown by a plateau",
         "120 intervals",
     ):
@@ -109,6 +109,13 @@ def test_a_ramp_without_a_stored_fit_is_drawn_from_the_rule(breaths):
     assert (first["t"], last["t2"]) == (17.0, 19.0)
     observed = analysis["plateau"]["rules"][0]["observed"]
     assert last["y"] - first["y"] == pytest.approx(observed)
+
+
+def test_a_fall_is_called_a_fall(steps):
+    analysis, rows, marks = steps
+    analysis["plateau"]["rules"][0]["observed"] = -118.4
+    words = uptake_spec(analysis, rows, title="A test", **marks)["description"]
+    assert "uptake fell 118 mL/min where a rise of 408 was expected." in words
 
 
 def test_a_plateau_that_cannot_be_assessed_is_not_drawn_and_says_why(steps, faulty):
