@@ -1,0 +1,571 @@
+"""Whether a test was maximal.
+
+Several published criteria become one verdict, in a fixed order: a verification bout, a plateau, secondary criteria,
+positive evidence of submaximal effort, or undetermined. Missing a criterion is no evidence of submaximal effort: most
+exhaustive tests miss a ratio of 1.10.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+
+from service.analysis.loads import ERGOMETERS, SAME_LOAD
+from service.analysis.marks import Marks, exercise_load
+from service.analysis.peaks import Maxima, Peak
+from service.analysis.plateau import Plateau
+from service.analysis.series import Mode, Person, StopReason, TestInput, VerificationBout
+from service.errors import InvalidContent, Place
+from service.findings import Finding, finding
+from service.methods.catalogue import METHODS
+
+EffortVerdict = Literal["verified", "plateau", "secondary_criteria", "submaximal", "undetermined"]
+VerificationVerdict = Literal["confirmed", "above", "uninformative", "not_assessable"]
+
+#: The person could not go on.
+OWN_EXHAUSTION: frozenset[StopReason] = frozenset({"exhaustion", "legs", "breath"})
+#: Something else than exhaustion ended the test.
+STOPPED_SHORT: Mapping[StopReason, str] = MappingProxyType(
+    {
+        "target_reached": "the test was stopped at a target",
+        "symptom": "the test was stopped by a symptom",
+        "tester": "the test was stopped by the tester",
+        "equipment": "the test was stopped by the equipment",
+    }
+)
+
+RER_THRESHOLD = 1.10
+RPE_THRESHOLDS: Mapping[str, float] = MappingProxyType({"6-20": 17.0, "0-10": 8.0})
+LACTATE_THRESHOLD_MMOL_L = 8.0
+HEART_RATE_MARGIN_BPM = 10.0
+CRITERIA_NEEDED = 2
+
+# Positive evidence of submaximal effort (project default).
+_LOW_RER = 1.00
+_LOW_RPE = 15.0
+_LOW_HEART_RATE_PART = 0.85
+
+VERIFICATION_TOLERANCE_PERCENT = 3.0
+VERIFICATION_LEAST_S = 90.0
+VERIFICATION_WITHIN_DAYS = 7.0
+
+_SLACK = 1e-9
+_HEART_RATE_REMARK = "shown only: predicted maxima have an SD of 10 to 12 beats/min"
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSet:
+    """A set of secondary criteria.
+
+    Attributes
+    ----------
+    id, label, source : str
+    modes : tuple of str
+        Modes its own cut-offs hold for; empty where any.
+    """
+
+    id: str
+    label: str
+    source: str
+    modes: tuple[Mode, ...] = ()
+
+
+DEFAULT_RULES = "default"
+AGE_SPECIFIC_RULES = "wagner_2020_cycle"
+
+RULE_SETS: Mapping[str, RuleSet] = MappingProxyType(
+    {
+        one.id: one
+        for one in (
+            RuleSet(
+                DEFAULT_RULES,
+                "Common criteria, the same at all ages",
+                "howley_1995; edvardsen_2014; borg_1982; common practice",
+            ),
+            RuleSet(
+                AGE_SPECIFIC_RULES,
+                "Ratio and heart rate by age, for the cycle, 20 to 69 years; rating and lactate as in the common set",
+                "wagner_2020",
+                ("cycle",),
+            ),
+        )
+    }
+)
+
+#: Youngest and oldest completed year, ratio, per cent of 208 - 0.7 age (wagner_2020).
+AGE_BANDS: tuple[tuple[int, int, float, float], ...] = (
+    (20, 39, 1.13, 93.0),
+    (40, 59, 1.10, 92.0),
+    (60, 69, 1.06, 89.0),
+)
+_AGE_SPECIFIC_HEART_RATE = "heart_rate_max_tanaka"
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One secondary criterion.
+
+    Attributes
+    ----------
+    criterion : str
+        ``respiratory_exchange_ratio``, ``perceived_exertion``, ``blood_lactate`` or ``heart_rate_near_predicted``.
+    observed, threshold : float or None
+        Met where the observed value is at least the threshold.
+    unit : str
+        The scale for a rating.
+    met : bool or None
+        None where it cannot be assessed.
+    counts : bool
+        Whether it may be one of the two that are needed.
+    reason : str or None
+        Why it cannot be assessed or does not count.
+    source : str
+    """
+
+    criterion: str
+    observed: float | None
+    threshold: float | None
+    unit: str
+    met: bool | None
+    counts: bool
+    reason: str | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What a verification bout says of the main test.
+
+    Attributes
+    ----------
+    verdict : {"confirmed", "above", "uninformative", "not_assessable"}
+    test_id : str
+        Of the bout.
+    main_peak_ml_min, verification_peak_ml_min : float or None
+    difference_percent : float or None
+        Bout minus main test, in per cent of the main test.
+    tolerance_percent : float
+    duration_s : float or None
+        Length of the bout.
+    session_peak_ml_min : float or None
+        The one value of the session for a trend.
+    reason : str
+        The verdict as a sentence, or why there is none.
+    source : str
+    """
+
+    verdict: VerificationVerdict
+    test_id: str
+    main_peak_ml_min: float | None
+    verification_peak_ml_min: float | None
+    difference_percent: float | None
+    tolerance_percent: float
+    duration_s: float | None
+    session_peak_ml_min: float | None
+    reason: str
+    source: str = "costa_2021; tolerance and conditions are defaults of this project (value from memory)"
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """The verdict on effort, and what it rests on.
+
+    Attributes
+    ----------
+    verdict : {"verified", "plateau", "secondary_criteria", "submaximal", "undetermined"}
+    rule_set : str
+        Key of `RULE_SETS`.
+    criteria : tuple of Criterion
+    verification : Verification or None
+        None where no bout belongs to the test.
+    reason : str
+        What decided, as a sentence.
+    findings : tuple of Finding
+    """
+
+    verdict: EffortVerdict
+    rule_set: str
+    criteria: tuple[Criterion, ...]
+    verification: Verification | None
+    reason: str
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def label(self) -> Literal["VO2max", "VO2peak"]:
+        """What the peak may be called."""
+        return "VO2max" if self.verdict in {"verified", "plateau"} else "VO2peak"
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "verdict": self.verdict,
+            "rule_set": self.rule_set,
+            "criteria": [asdict(one) for one in self.criteria],
+            "verification": None if self.verification is None else asdict(self.verification),
+            "reason": self.reason,
+        }
+
+
+def judge_effort(
+    test: TestInput,
+    marks: Marks | None,
+    peak: Peak,
+    maxima: Maxima,
+    plateau: Plateau,
+    rule_set: str = DEFAULT_RULES,
+    heart_rate_max_method: str = "heart_rate_max_tanaka",
+) -> Effort:
+    """Judge effort, in the order verified, plateau, secondary criteria, submaximal, undetermined.
+
+    Parameters
+    ----------
+    test : TestInput
+    marks : Marks or None
+        None for a test without intervals.
+    peak : Peak
+    maxima : Maxima
+        Their highest values are what the criteria look at.
+    plateau : Plateau
+        Only the primary rule's verdict is used.
+    rule_set : str
+        Key of `RULE_SETS`.
+    heart_rate_max_method : str
+        Id of a method that predicts maximal heart rate; the age-specific set keeps its own.
+
+    Returns
+    -------
+    Effort
+
+    Raises
+    ------
+    InvalidContent
+        There is no such rule set or no such method.
+
+    Notes
+    -----
+    Secondary: at least two assessable criteria of different kinds met, and stopped by own exhaustion or no reason
+    recorded. Submaximal: stopped at a target, by a symptom, the tester or the equipment; verification more than 3 %
+    above; or maximal ratio below 1.00 with a rating of at most 15 (6-20) and, where no medication limits it, heart rate
+    below 85 % of predicted. A test planned to be submaximal with no stop reason was stopped at its target.
+    """
+    if rule_set not in RULE_SETS:
+        known = ", ".join(RULE_SETS)
+        raise InvalidContent(
+            f"There is no set of effort rules {rule_set!r}; use one of {known}.",
+            (Place("effort_rules", f"one of {known}", rule_set),),
+        )
+    predicted, prediction_reason = _predicted_heart_rate(test.person, heart_rate_max_method)
+    if rule_set == AGE_SPECIFIC_RULES:
+        ratio, heart_rate = _age_specific(test, maxima)
+    else:
+        ratio = _at_least(
+            "respiratory_exchange_ratio",
+            maxima.rer,
+            RER_THRESHOLD,
+            "",
+            maxima.reasons.get("rer"),
+            "howley_1995",
+        )
+        heart_rate = _heart_rate_criterion(
+            test.person,
+            maxima,
+            None if predicted is None else predicted - HEART_RATE_MARGIN_BPM,
+            prediction_reason,
+            METHODS[heart_rate_max_method].source,
+        )
+    criteria = (ratio, _rating_criterion(maxima), _lactate_criterion(maxima), heart_rate)
+    verification = None if test.verification is None else judge_verification(test, marks, peak, maxima)
+    verdict, reason = _verdict(test, maxima, plateau, criteria, verification, predicted)
+    findings: tuple[Finding, ...] = ()
+    if verification is not None and verification.verdict == "above":
+        findings = (finding("verification_not_confirming", verification.reason),)
+    return Effort(verdict, rule_set, criteria, verification, reason, findings)
+
+
+def _verdict(
+    test: TestInput,
+    maxima: Maxima,
+    plateau: Plateau,
+    criteria: tuple[Criterion, ...],
+    verification: Verification | None,
+    predicted: float | None,
+) -> tuple[EffortVerdict, str]:
+    if verification is not None and verification.verdict == "confirmed":
+        return "verified", verification.reason
+    if plateau.verdict == "seen":
+        return "plateau", "Oxygen uptake levelled off while the load still rose."
+    stopped = test.stop_reason
+    if stopped is None and test.purpose == "submaximal":
+        stopped = "target_reached"
+    met = [one.criterion for one in criteria if one.counts and one.met]
+    if len(met) >= CRITERIA_NEEDED and (stopped is None or stopped in OWN_EXHAUSTION):
+        return "secondary_criteria", f"Met: {', '.join(name.replace('_', ' ') for name in met)}."
+    if stopped is not None and stopped in STOPPED_SHORT:
+        return "submaximal", f"Positive evidence: {STOPPED_SHORT[stopped]}."
+    if verification is not None and verification.verdict == "above":
+        return "submaximal", verification.reason
+    if (evidence := _low_effort(test.person, maxima, predicted)) is not None:
+        return "submaximal", evidence
+    return "undetermined", (
+        "Neither a plateau, a verification nor two secondary criteria show a maximal effort, and nothing shows a "
+        "submaximal one. That is common in exhaustive tests."
+    )
+
+
+def _low_effort(person: Person, maxima: Maxima, predicted: float | None) -> str | None:
+    if maxima.rer is None or maxima.rer >= _LOW_RER:
+        return None
+    if maxima.rpe is None or maxima.rpe_scale != "6-20" or maxima.rpe > _LOW_RPE:
+        return None
+    seen = f"maximal RER {maxima.rer:.2f} and RPE {maxima.rpe:g}"
+    if person.limits_heart_rate:
+        return f"Positive evidence: {seen}; a medication limits heart rate, so it does not speak."
+    if maxima.heart_rate_bpm is None or predicted is None:
+        return None
+    if maxima.heart_rate_bpm >= _LOW_HEART_RATE_PART * predicted:
+        return None
+    return (
+        f"Positive evidence: {seen}, and a heart rate of {maxima.heart_rate_bpm:.0f} beats/min, below 85 % of the predicted "
+        f"{predicted:.0f}."
+    )
+
+
+# -- Criteria ----------------------------------------------------------------------------------------------------
+
+
+def _at_least(
+    criterion: str,
+    observed: float | None,
+    threshold: float | None,
+    unit: str,
+    reason: str | None,
+    source: str,
+) -> Criterion:
+    if observed is None or threshold is None:
+        return Criterion(
+            criterion, observed, threshold, unit, None, counts=True, reason=reason, source=source
+        )
+    met = observed >= threshold - _SLACK
+    return Criterion(criterion, observed, threshold, unit, met, counts=True, reason=None, source=source)
+
+
+def _rating_criterion(maxima: Maxima) -> Criterion:
+    source = "howley_1995; borg_1982 (value from memory)"
+    threshold = None if maxima.rpe_scale is None else RPE_THRESHOLDS[maxima.rpe_scale]
+    reason = maxima.reasons.get("rpe")
+    if maxima.rpe is not None and threshold is None:
+        reason = "The scale of the rating is not recorded."
+    return _at_least("perceived_exertion", maxima.rpe, threshold, maxima.rpe_scale or "", reason, source)
+
+
+def _lactate_criterion(maxima: Maxima) -> Criterion:
+    return _at_least(
+        "blood_lactate",
+        maxima.lactate_mmol_l,
+        LACTATE_THRESHOLD_MMOL_L,
+        "mmol/L",
+        maxima.reasons.get("lactate_mmol_l"),
+        "howley_1995; edvardsen_2014",
+    )
+
+
+def _predicted_heart_rate(person: Person, method_id: str) -> tuple[float | None, str | None]:
+    method = METHODS.get(method_id)
+    if method is None or not method.predicts or method.quantity != "heart_rate_max_bpm":
+        known = ", ".join(
+            one.id for one in METHODS.values() if one.predicts and one.quantity == "heart_rate_max_bpm"
+        )
+        raise InvalidContent(
+            f"{method_id!r} does not predict maximal heart rate; use one of {known}.",
+            (Place("heart_rate_max_method", f"one of {known}", method_id),),
+        )
+    if person.age_years is None:
+        return None, "The age is not known, so no maximum can be predicted."
+    inputs: dict[str, Any] = {"age_years": person.age_years}
+    if any(one.name == "sex" for one in method.inputs):
+        if person.sex is None:
+            return None, "The sex is not known, and the method needs it."
+        inputs["sex"] = person.sex
+    if person.sex is not None and person.sex not in method.sexes:
+        return None, f"{method.label} is not for {'women' if person.sex == 'female' else 'men'}."
+    answer = method.answer(inputs)
+    return answer.value, " ".join(remark.message for remark in answer.findings) or None
+
+
+def _heart_rate_criterion(
+    person: Person, maxima: Maxima, threshold: float | None, reason: str | None, source: str
+) -> Criterion:
+    observed, met = maxima.heart_rate_bpm, None
+    if person.limits_heart_rate:
+        reason = "A medication limits heart rate."
+    elif observed is None:
+        reason = maxima.reasons.get("heart_rate_bpm")
+    elif threshold is not None:
+        met = observed >= threshold - _SLACK
+        reason = f"{_HEART_RATE_REMARK}. {reason}" if reason else _HEART_RATE_REMARK
+    return Criterion(
+        "heart_rate_near_predicted",
+        observed,
+        threshold,
+        "beats/min",
+        met,
+        counts=False,
+        reason=reason,
+        source=source,
+    )
+
+
+def _age_specific(test: TestInput, maxima: Maxima) -> tuple[Criterion, Criterion]:
+    """Ratio and heart rate by the cut-offs of the person's age."""
+    band, reason = _age_band(test)
+    ratio = None if band is None else band[2]
+    least = None
+    if band is not None:
+        predicted, _ = _predicted_heart_rate(test.person, _AGE_SPECIFIC_HEART_RATE)
+        least = None if predicted is None else band[3] / 100 * predicted
+    why_ratio = maxima.reasons.get("rer") if maxima.rer is None else reason
+    return (
+        _at_least("respiratory_exchange_ratio", maxima.rer, ratio, "", why_ratio, "wagner_2020"),
+        _heart_rate_criterion(test.person, maxima, least, reason, "wagner_2020; tanaka_2001"),
+    )
+
+
+def _age_band(test: TestInput) -> tuple[tuple[int, int, float, float] | None, str | None]:
+    if test.mode != "cycle":
+        return None, f"These cut-offs are for the cycle; this test was on: {test.mode}."
+    person = test.person
+    if person.age_years is None:
+        return None, "The age is not known."
+    low = person.age_years if person.age_low_years is None else person.age_low_years
+    high = person.age_years if person.age_high_years is None else person.age_high_years
+    bands = {_band_of(low), _band_of(high)}
+    if bands == {None}:
+        return None, (
+            f"These cut-offs are for {AGE_BANDS[0][0]} to {AGE_BANDS[-1][1]} years; the age is "
+            f"{person.age_years:.1f}."
+        )
+    if len(bands) > 1:
+        return None, f"The age may be {low:.1f} or {high:.1f} years, which fall in different age bands."
+    return bands.pop(), None
+
+
+def _band_of(age_years: float) -> tuple[int, int, float, float] | None:
+    year = int(np.floor(age_years))
+    return next((band for band in AGE_BANDS if band[0] <= year <= band[1]), None)
+
+
+# -- Verification ------------------------------------------------------------------------------------------------
+
+
+def judge_verification(test: TestInput, marks: Marks | None, peak: Peak, maxima: Maxima) -> Verification:
+    """Compare a verification bout with the main test.
+
+    Parameters
+    ----------
+    test : TestInput
+        With `verification`.
+    marks : Marks or None
+    peak : Peak
+        Of the main test, by the same convention.
+    maxima : Maxima
+        Of the main test.
+
+    Returns
+    -------
+    Verification
+
+    Raises
+    ------
+    ValueError
+        The test has no verification bout.
+
+    Notes
+    -----
+    Within 3 % either way: confirmed; more than 3 % above: the main test was not maximal and the higher value is the
+    session's peak; more than 3 % below: uninformative.
+    """
+    bout = test.verification
+    if bout is None:
+        raise ValueError("The test has no verification bout to judge.")
+    main, other = peak.vo2_ml_min, bout.peak_vo2_ml_min
+    percent = None if not main or other is None else 100 * (other - main) / main
+    verdict: VerificationVerdict = "not_assessable"
+    session = main
+    reason = _why_not_verified(test, marks, maxima, bout, main)
+    if reason is None and percent is not None:
+        if abs(percent) <= VERIFICATION_TOLERANCE_PERCENT + _SLACK:
+            verdict = "confirmed"
+            reason = f"The verification bout reached {percent:+.1f} % of the main test's peak, within 3 %."
+        elif percent > 0:
+            verdict, session = "above", other
+            reason = (
+                f"The verification bout reached {percent:.1f} % more than the main test, so the main test was not maximal; "
+                "the higher value is the session's peak."
+            )
+        else:
+            verdict = "uninformative"
+            reason = (
+                f"The verification bout stayed {-percent:.1f} % below the main test, which says nothing against the main "
+                "test."
+            )
+    return Verification(
+        verdict,
+        bout.test_id,
+        main,
+        other,
+        percent,
+        VERIFICATION_TOLERANCE_PERCENT,
+        bout.duration_s,
+        session,
+        reason or "The difference cannot be computed.",
+    )
+
+
+def _why_not_verified(
+    test: TestInput, marks: Marks | None, maxima: Maxima, bout: VerificationBout, main: float | None
+) -> str | None:
+    if main is None or main <= 0:
+        return "The main test has no peak."
+    if bout.peak_vo2_ml_min is None:
+        return "The verification bout has no peak."
+    if bout.duration_s is None:
+        return "The length of the verification bout is not known."
+    if bout.duration_s < VERIFICATION_LEAST_S - _SLACK:
+        return f"The verification bout lasted {bout.duration_s:.0f} s; it needs at least {VERIFICATION_LEAST_S:.0f} s."
+    if not bout.same_visit and not 0 <= bout.days_after <= VERIFICATION_WITHIN_DAYS:
+        return (
+            f"The verification bout came {bout.days_after:.0f} days after the main test; it must be in the same visit or "
+            f"within {VERIFICATION_WITHIN_DAYS:.0f} days after it."
+        )
+    return _why_same_load(test, marks, maxima, bout)
+
+
+def _why_same_load(
+    test: TestInput, marks: Marks | None, maxima: Maxima, bout: VerificationBout
+) -> str | None:
+    if test.mode in ERGOMETERS:
+        loads = {"work_rate_w": (maxima.work_rate_w, bout.work_rate_w)}
+    else:
+        speed = maxima.speed_km_h
+        loads = {"speed_km_h": (speed, bout.speed_km_h)}
+        if marks is not None and speed is not None and test.series.has("grade_percent"):
+            loads["grade_percent"] = (_grade_at(test, marks, speed), bout.grade_percent)
+    if any(None in pair for pair in loads.values()):
+        return (
+            "The highest load of the main test or of the bout is not known, so they cannot be told to differ."
+        )
+    for key, (mine, others) in loads.items():
+        if mine is not None and others is not None and abs(mine - others) > SAME_LOAD[key]:
+            return None
+    return "The verification bout was done at the main test's highest load; it needs another load."
+
+
+def _grade_at(test: TestInput, marks: Marks, speed_km_h: float) -> float | None:
+    """Highest grade at the highest speed."""
+    speed = exercise_load(test.series, marks, "speed_km_h")
+    grade = exercise_load(test.series, marks, "grade_percent")
+    at_top = grade[np.abs(speed - speed_km_h) <= SAME_LOAD["speed_km_h"]]
+    at_top = at_top[np.isfinite(at_top)]
+    return float(at_top.max()) if at_top.size else None
