@@ -444,9 +444,7 @@ def carbon_dioxide_lost(series: Series, marks: Marks) -> Bools:
         return lost
     low = output[rows] < 0.5 * uptake[rows]
     # A flickering channel is still lost: runs are of rows whose neighbourhood is mostly low.
-    near = np.convolve(low, np.ones(5), mode="same") / np.convolve(
-        np.ones(rows.size), np.ones(5), mode="same"
-    )
+    near = share_near(low, 2)
     same = np.zeros(rows.size, dtype=np.bool_)
     still = (np.diff(output[rows]) == 0) & (np.diff(uptake[rows]) != 0)
     same[1:] |= still
@@ -457,6 +455,16 @@ def carbon_dioxide_lost(series: Series, marks: Marks) -> Bools:
             if last - first >= 2 and seconds >= 10.0:
                 lost[rows[first] : rows[last] + 1] = True
     return lost
+
+
+def share_near(flags: Bools, reach: int) -> Floats:
+    """Part of the neighbours up to `reach` places away, itself included, that are True."""
+    if not len(flags):
+        return np.empty(0)
+    padded = np.pad(flags.astype(np.float64), reach, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    share: Floats = np.nanmean(windows, axis=1)
+    return share
 
 
 def runs(flags: Bools) -> list[tuple[int, int]]:
@@ -618,7 +626,9 @@ def find_maxima(test: TestInput, marks: Marks) -> Maxima:
     series = test.series
     reasons: dict[str, str] = {}
     windows: dict[str, float] = {}
-    found: dict[str, Any] = {"exercise_duration_s": marks.duration_s}
+    found: dict[str, Any] = {"exercise_duration_s": marks.duration_s if marks.duration_s > 0 else None}
+    if marks.duration_s <= 0:
+        reasons["exercise_duration_s"] = "The end of exercise is not after its start."
     for key, seconds in (("heart_rate_bpm", HEART_RATE_WINDOW_S), ("ve_l_min", GAS_WINDOW_S)):
         found[key] = _highest(series, marks, key, seconds, reasons, windows)
     found["rer"] = _highest_ratio(series, marks, reasons, windows)

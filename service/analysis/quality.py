@@ -19,6 +19,7 @@ from service.analysis.peaks import (
     is_breath_by_breath,
     peak_window,
     runs,
+    share_near,
 )
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, means_from, overlap_s
@@ -429,7 +430,7 @@ def _heart_rate_lost(series: Series, marks: Marks) -> list[Finding]:
     for key in ("work_rate_w", "speed_km_h"):
         load = series.channel(key)
         falls |= np.nan_to_num(np.diff(load)) < -0.3 * np.nanmax(np.nan_to_num(load))
-    beside_fall = np.convolve(falls, np.ones(7), mode="same") > 0 if falls.size else falls
+    beside_fall = share_near(falls, 3) > 0
     jumps = (np.abs(np.diff(beats)) > _HEART_RATE_JUMP_BPM) & close & known[:-1] & known[1:] & ~beside_fall
     (at,) = np.nonzero(jumps)
     if at.size:
