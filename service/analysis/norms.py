@@ -28,7 +28,9 @@ __all__ = (
     "rank_all",
 )
 
-PERCENTILE_DEFINITION = "Per cent of the reference population with a lower value, linear between tabulated percentiles of one sex and age band."
+PERCENTILE_DEFINITION = (
+    "Per cent of the reference population with a lower value, linear between tabulated percentiles."
+)
 
 #: 75th less 25th percentile of a normal distribution, in standard deviations (value from memory).
 QUARTILE_SPAN_SD = 1.349
@@ -243,8 +245,8 @@ def _no_standing(
 
 
 def _cut(rer: float) -> str:
-    """A ratio cut, not rounded, to as many digits as show that it is below a limit."""
-    return f"{int(rer * 100) / 100:.2f}" if rer < 10 else f"{rer:g}"
+    """A ratio cut, not rounded, so that 1.0996 does not read as the 1.10 it missed."""
+    return f"{int(rer * 100) / 100:.2f}"
 
 
 def _either_band(table: NormTable, low: float | None, high: float | None) -> str:
@@ -502,7 +504,7 @@ def _does_not_apply(method: Method, person: Person, inputs: Mapping[str, Any]) -
         if person.sex is None:
             return "It needs sex."
         if person.sex not in method.sexes:
-            return f"It is for {method.sexes[0]} people."
+            return f"It is for {'women' if method.sexes[0] == 'female' else 'men'}."
     if method.ages is not None:
         if person.age_years is None:
             return "It needs age_years."

@@ -489,18 +489,6 @@ def _predicted(
 
 METHODS: tuple[Method, ...] = (
     _predicted(
-        "predicted_vo2max_myers_2017",
-        "Predicted VO2max, treadmill",
-        _PER_MASS,
-        (_age(20, 79), SEX, _MASS),
-        predicted_vo2max_myers_2017,
-        "myers_2017",
-        "published",
-        "7783 healthy adults, peak RER above 1.0, 20 to 79 years, treadmill (R 0.79).",
-        modes=_TREADMILL,
-        notes="Read second-hand.",
-    ),
-    _predicted(
         "predicted_vo2max_de_souza_e_silva_2018",
         "Predicted VO2max, treadmill or cycle",
         _PER_MASS,
@@ -513,6 +501,18 @@ METHODS: tuple[Method, ...] = (
         standard_error=6.6,
         notes="The standard error is not constant over age and sex. On the cycle it runs well above the medians of "
         "kaminsky_2017, since cycle and treadmill differ by 0.46 mL/kg/min in it.",
+    ),
+    _predicted(
+        "predicted_vo2max_myers_2017",
+        "Predicted VO2max, treadmill",
+        _PER_MASS,
+        (_age(20, 79), SEX, _MASS),
+        predicted_vo2max_myers_2017,
+        "myers_2017",
+        "published",
+        "7783 healthy adults, peak RER above 1.0, 20 to 79 years, treadmill (R 0.79).",
+        modes=_TREADMILL,
+        notes="Read second-hand.",
     ),
     _predicted(
         "predicted_vo2max_jones_1985",
