@@ -215,23 +215,28 @@ def _inferred_marks(series: Series, start: float | None, end: float | None) -> t
 
 def _marks_from_load(series: Series, load: Floats, given_start: float | None) -> tuple[float, float]:
     (loaded,) = np.nonzero(load >= _LOADED * np.nanmax(load))
-    last = int(np.nanargmax(load))
-    for row in loaded[loaded > last]:
-        if series.start_s[row] - series.end_s[last] > _LONGEST_PAUSE_S:
-            break
-        last = int(row)
+    # Stretches of high load, pauses between stages included; a verification bout later on is another stretch.
+    apart = np.flatnonzero(series.start_s[loaded[1:]] - series.end_s[loaded[:-1]] > _LONGEST_PAUSE_S)
+    begins = loaded[np.concatenate(([0], apart + 1))]
+    finishes = loaded[np.concatenate((apart, [loaded.size - 1]))]
+    longest = int(np.argmax(series.end_s[finishes] - series.start_s[begins]))
+    last = int(finishes[longest])
     if given_start is not None:
         return given_start, float(series.end_s[last])
-    (moving,) = np.nonzero(np.nan_to_num(load[: last + 1]) > 0)
+    after = int(finishes[longest - 1]) + 1 if longest else 0
+    moving = after + np.flatnonzero(np.nan_to_num(load[after : last + 1]) > 0)
+    if longest:
+        # What lies between two bouts is the recovery of the first.
+        moving = moving[moving >= begins[longest]]
     first = int(moving[0])
     # A low load held for long before one that then keeps changing is a warm-up, not a stage.
     known = moving[moving >= first]
     # Differences of rounding are none.
-    changes = np.flatnonzero(np.abs(np.diff(load[known])) > 1e-4 * load[last])
+    changes = np.flatnonzero(np.abs(np.diff(load[known])) > 1e-4 * np.nanmax(load))
     begins = np.concatenate(([0], changes + 1))
     finishes = np.concatenate((changes, [known.size - 1]))
     held_s = series.end_s[known[finishes]] - series.start_s[known[begins]]
-    low = load[known[begins]] <= _LOADED * load[last] + _SLACK_S
+    low = load[known[begins]] <= _LOADED * np.nanmax(load) + _SLACK_S
     long = np.flatnonzero((held_s >= _WARM_UP_HOLD_S) & (low | (begins == 0)))
     if long.size and held_s.size - long[-1] > 3 and np.median(held_s[long[-1] + 1 : -1]) < _RAMP_HOLD_S:
         first = int(known[begins[long[-1] + 1]])

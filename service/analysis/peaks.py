@@ -421,9 +421,9 @@ def effective_window_s(series: Series, window: Window, counts: Bools, asked_s: f
 def carbon_dioxide_lost(series: Series, marks: Marks) -> Bools:
     """Rows of exercise in which the CO2 channel is lost while uptake goes on.
 
-    Lost means that the ratio VCO2/VO2 of a run of rows lies below 0.5, the lowest that is possible, or that
-    VCO2 repeats one value while uptake does not, for at least 10 s and three rows (project defaults). Single
-    odd breaths are not a loss.
+    Lost means that the ratio VCO2/VO2 lies below 0.5, the lowest that is possible, in most rows of a run of at
+    least 10 s and three rows, or that VCO2 repeats one value while uptake does not for at least 30 s and four
+    rows (project defaults). Single odd breaths are not a loss.
 
     Parameters
     ----------
@@ -449,10 +449,10 @@ def carbon_dioxide_lost(series: Series, marks: Marks) -> Bools:
     still = (np.diff(output[rows]) == 0) & (np.diff(uptake[rows]) != 0)
     same[1:] |= still
     same[:-1] |= still
-    for flagged in (near >= 0.6, same):
+    for flagged, least_rows, least_s in ((near >= 0.6, 3, 10.0), (same, 4, 30.0)):
         for first, last in runs(flagged):
             seconds = series.end_s[rows[last]] - series.start_s[rows[first]]
-            if last - first >= 2 and seconds >= 10.0:
+            if last - first + 1 >= least_rows and seconds >= least_s:
                 lost[rows[first] : rows[last] + 1] = True
     return lost
 

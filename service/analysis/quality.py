@@ -28,7 +28,8 @@ from service.quantities import CHANNELS, QUANTITIES
 
 _SLACK_S = 1e-6
 _EARLY_END_FRACTION = 0.005
-_STUCK_S, _STUCK_ROWS = 20.0, 3
+# Three equal means in a row happen by chance where values are rounded; four hardly do.
+_STUCK_S, _STUCK_ROWS = 20.0, 4
 _STUCK_HEART_RATE_S, _STUCK_HEART_RATE_ROWS = 60.0, 5
 _HEART_RATE_JUMP_BPM, _HEART_RATE_JUMP_WITHIN_S = 20.0, 20.0
 _HEART_RATE_GAP_S = 15.0
@@ -301,6 +302,8 @@ def _smoothed(series: Series, values: Floats) -> Floats:
 
 def _implausible(series: Series, marks: Marks) -> list[Finding]:
     exercise = rows_in_exercise(series, marks)
+    # At the onset the stores of the body fill and empty, and ratios lie outside what is usual.
+    settled = exercise & (series.start_s >= marks.exercise_start_s + 120.0)
     uptake, output, ventilation = (
         np.where(counted_rows(series, key), series.channel(key), np.nan)
         for key in ("vo2_ml_min", "vco2_ml_min", "ve_l_min")
@@ -315,7 +318,7 @@ def _implausible(series: Series, marks: Marks) -> list[Finding]:
     found = []
     for key in (*CHANNELS, *derived):
         if key in derived:
-            values, judged = derived[key], exercise
+            values, judged = derived[key], settled
         else:
             values = np.where(counted_rows(series, key), series.channel(key), np.nan)
             values, judged = np.where(lost & (key == "vco2_ml_min"), np.nan, values), exercise
@@ -421,17 +424,17 @@ def _heart_rate_lost(series: Series, marks: Marks) -> list[Finding]:
                 last_seq=last,
             )
         )
-    # The first minute of exercise and a fall of the load may bring such a change in a healthy heart.
+    # The first minute of exercise and a large step of the load may bring such a change in a healthy heart.
     settled = series.start_s > marks.exercise_start_s + 60.0
     whole = series.end_s <= marks.exercise_end_s + _SLACK_S
     known = exercise & settled & whole & counted_rows(series, "heart_rate_bpm")
     close = np.diff(series.end_s) <= _HEART_RATE_JUMP_WITHIN_S
-    falls = np.zeros(len(series) - 1, dtype=np.bool_)
+    steps = np.zeros(len(series) - 1, dtype=np.bool_)
     for key in ("work_rate_w", "speed_km_h"):
-        load = series.channel(key)
-        falls |= np.nan_to_num(np.diff(load)) < -0.3 * np.nanmax(np.nan_to_num(load))
-    beside_fall = share_near(falls, 3) > 0
-    jumps = (np.abs(np.diff(beats)) > _HEART_RATE_JUMP_BPM) & close & known[:-1] & known[1:] & ~beside_fall
+        load = np.nan_to_num(series.channel(key))
+        steps |= np.abs(np.diff(load)) > 0.2 * load.max()
+    beside_step = share_near(steps, 3) > 0
+    jumps = (np.abs(np.diff(beats)) > _HEART_RATE_JUMP_BPM) & close & known[:-1] & known[1:] & ~beside_step
     (at,) = np.nonzero(jumps)
     if at.size:
         largest = int(at[int(np.argmax(np.abs(np.diff(beats))[at]))])
@@ -479,6 +482,9 @@ def _leak(series: Series, marks: Marks) -> list[Finding]:
     suspect &= np.abs((1 + output) / (1 + uptake) - 1) <= _LEAK_RATIO_SHIFT
     for key in loads:
         suspect &= ~(change(key) < -0.02)
+        if key != "grade_percent":
+            load = np.nan_to_num(series.channel(key))
+            suspect &= load[at] >= 0.25 * load.max()
     suspect &= ~(change("heart_rate_bpm") < -0.05)
     if not suspect.any():
         return []
@@ -519,7 +525,7 @@ def _gaps(series: Series, marks: Marks) -> list[Finding]:
 
 def _out_of_line(test: TestInput, marks: Marks) -> list[Finding]:
     series = test.series
-    if test.mode != "cycle" or not series.has("work_rate_w"):
+    if test.mode != "cycle" or test.purpose != "maximal" or not series.has("work_rate_w"):
         return []
     # Submaximal part: without the first two minutes (kinetics) and the last two (a plateau).
     used = (
@@ -529,7 +535,8 @@ def _out_of_line(test: TestInput, marks: Marks) -> list[Finding]:
         & (series.end_s <= marks.exercise_end_s - 120.0)
     )
     watts, uptake = series.channel("work_rate_w")[used], series.channel("vo2_ml_min")[used]
-    if used.sum() < 4 or float(np.ptp(watts)) < 50.0 or series.duration_s[used].sum() < 120.0:
+    # Neither a constant load nor a single step tells a slope.
+    if np.unique(watts).size < 3 or float(np.ptp(watts)) < 50.0 or series.duration_s[used].sum() < 120.0:
         return []
     weight = np.sqrt(series.duration_s[used])
     slope = float(np.polynomial.polynomial.polyfit(watts, uptake, 1, w=weight)[1])

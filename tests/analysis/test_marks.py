@@ -66,8 +66,9 @@ def test_steps_begin_with_the_first_load_and_pauses_between_stages_are_exercise(
     assert "speed" in marks.findings[0].message
 
 
-def test_a_later_bout_in_the_same_recording_is_not_part_of_it(make_series, make_test):
-    watts = [0.0] * 6 + [100.0] * 12 + [200.0] * 12 + [300.0] * 12 + [0.0] * 30 + [280.0] * 10
+@pytest.mark.parametrize("bout", [280.0, 330.0])
+def test_a_later_bout_in_the_same_recording_is_not_part_of_it(make_series, make_test, bout):
+    watts = [0.0] * 6 + [100.0] * 12 + [200.0] * 12 + [300.0] * 12 + [20.0] * 30 + [bout] * 15
     ends = 10.0 * np.arange(1, len(watts) + 1)
     marks = find_marks(make_test(make_series(ends, work_rate_w=watts)))
     assert (marks.exercise_start_s, marks.exercise_end_s) == (60.0, 420.0)
