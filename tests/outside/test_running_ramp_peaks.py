@@ -26,6 +26,7 @@ from service.analysis.peaks import (
     moving_seconds,
 )
 from service.analysis.series import Person, Series, TestInput
+from service.analysis.summary import analyse_test
 
 FOLDER = Path(os.environ.get("UPSLOPE_OPEN_DATA", "../shared/data")) / "running_ramp"
 NUMBERS = range(1, 37)
@@ -169,6 +170,19 @@ def test_the_run_is_found_from_the_speed(tests):
         marks = find_marks(test)
         assert marks.exercise_start_s == pytest.approx(180, abs=3)
         assert 0 <= test.series.end_s[-1] - marks.exercise_end_s < 12
+
+
+@needs_data
+def test_no_exhaustive_test_is_called_submaximal(tests):
+    """All 36 ran to exhaustion (same source); neither are errors found in them beyond the lost channel of test 28."""
+    for number, test in tests.items():
+        analysis = analyse_test(test)
+        assert analysis.effort.verdict != "submaximal", number
+        errors = {one.code for one in analysis.findings if one.severity == "error"}
+        assert errors == ({"ratio_channel_lost"} if number == 28 else set()), number
+        results = {one.quantity: one for one in analysis.results}
+        assert not results["vo2_peak_ml_kg_min"].has_error
+        assert ("rer_max" in results) == (number != 28)
 
 
 BINS = (3100.0, 3220, 3050, 3300, 3410, 3280, 3520, 3380, 3600, 3470, 3550, 3500)
