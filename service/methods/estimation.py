@@ -214,7 +214,7 @@ def two_stage_treadmill(
 
     Notes
     -----
-    The line through both stages, extrapolated to 220 - age; none where heart rate rises by 5 or less (nchs_2004).
+    The line through both stages, extrapolated to 220 - age; none where heart rate rises by 5 or less (nchs_2002).
     """
     per_beat = (vo2_2_ml_kg_min - vo2_1_ml_kg_min) / (heart_rate_2_bpm - heart_rate_1_bpm)
     return vo2_2_ml_kg_min + per_beat * (heart_rate_max_fox(age_years) - heart_rate_2_bpm)
@@ -505,7 +505,7 @@ METHODS: tuple[Method, ...] = (
             number("age_years", valid=(12, 49)),
         ),
         two_stage_treadmill,
-        "nchs_2004",
+        "nchs_2002",
         "published",
         "National survey of 12 to 49 years; no medication that limits heart rate.",
         modes=_TREADMILL,
