@@ -293,9 +293,7 @@ def checked(
             known[one.name] = rows
             places += wrong
         elif (message := _impossible(one, given)) is not None:
-            places.append(
-                Place(prefix + one.name, message, given if isinstance(given, str) else _shown(given))
-            )
+            places.append(Place(prefix + one.name, message, _shown(given)))
         else:
             known[one.name] = float(given) if one.kind == "float" else given
     return known, places
@@ -317,7 +315,14 @@ def _rows(one: Input, given: Any, prefix: str) -> tuple[tuple[dict[str, Any], ..
 
 
 def _shown(given: Any) -> Any:
-    return given if isinstance(given, int | float) and isfinite(given) else None
+    if isinstance(given, str):
+        return given[:80]
+    return given if isinstance(given, int | float) and _finite(given) else None
+
+
+def _finite(given: float) -> bool:
+    """Whether a number is finite; an integer of JSON may be too long for a float."""
+    return isfinite(given) if isinstance(given, float) else abs(given) < 1e15
 
 
 def _impossible(one: Input, given: Any) -> str | None:
@@ -327,7 +332,7 @@ def _impossible(one: Input, given: Any) -> str | None:
         return f"{one.name} is one of {', '.join(one.choices)}"
     if isinstance(given, bool) or not isinstance(given, int | float):
         return f"{one.name} is a number"
-    if not isfinite(given):
+    if not _finite(given):
         return f"{one.name} is a finite number"
     if one.kind == "int" and given != int(given):
         return f"{one.name} is a whole number"

@@ -273,7 +273,10 @@ def _band_rows(band: Band) -> list[dict[str, Any]]:
 
 
 def _number(value: Any) -> TypeGuard[float]:
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    # An integer of JSON may be too long for a float.
+    return isfinite(value) if isinstance(value, float) else abs(value) < 1e15
 
 
 def _wrong_head(document: Mapping[str, Any], taken: Collection[str], prefix: str) -> Iterable[Place]:

@@ -126,6 +126,8 @@ def test_nothing_given_names_every_input(method):
         ({"speed_km_h": 5, "grade_percent": float("nan")}, "grade_percent", "finite"),
         ({"speed_km_h": float("inf"), "grade_percent": 0}, "speed_km_h", "finite"),
         ({"speed_km_h": "5", "grade_percent": 0}, "speed_km_h", "number"),
+        ({"speed_km_h": 10**400, "grade_percent": 0}, "speed_km_h", "finite"),
+        ({"speed_km_h": {"km": 5}, "grade_percent": 0}, "speed_km_h", "number"),
         ({"speed_km_h": True, "grade_percent": 0}, "speed_km_h", "number"),
         ({"speed_km_h": -1, "grade_percent": 0}, "speed_km_h", "between 0 and 45"),
         ({"speed_km_h": 5, "grade_percent": 0, "slope": 3}, "slope", "not an input"),

@@ -141,6 +141,7 @@ def change(path, value):
         ),
         (change(["rows", 1, "value_ml_kg_min"], 3200), "body.rows.1.value_ml_kg_min", 2, "cannot be"),
         (change(["rows", 1, "value_ml_kg_min"], float("nan")), "body.rows.1.value_ml_kg_min", 2, "number"),
+        (change(["rows", 1, "value_ml_kg_min"], 10**400), "body.rows.1.value_ml_kg_min", 2, "number"),
         (change(["rows", 1, "value_ml_kg_min"], None), "body.rows.1.value_ml_kg_min", 2, "number"),
         (change(["rows", 1, "colour"], "red"), "body.rows.1.colour", 2, "not a field"),
     ],
