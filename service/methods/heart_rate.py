@@ -417,7 +417,6 @@ METHODS: tuple[Method, ...] = (
         "jones_1985",
         "50 men and 50 women, healthy, 15 to 71 years, cycle.",
         (15, 71),
-        trust="value from memory",
         modes=_CYCLE,
         standard_error=10.3,
     ),

@@ -89,7 +89,7 @@ def predicted_vo2max_jones_1985(height_cm: float, age_years: float, sex: Sex) ->
 
     Notes
     -----
-    1000 (0.046 height - 0.021 age - 0.62 sex (0 male, 1 female) - 4.31) (jones_1985); 15 to 71 years.
+    1000 (0.046 height - 0.021 age - 0.62 sex (0 male, 1 female) - 4.31), standard error 458 (jones_1985); 15 to 71 years.
     """
     return 1000 * (0.046 * height_cm - 0.021 * age_years - 0.62 * (sex == "female") - 4.31)
 
@@ -109,7 +109,9 @@ def predicted_work_rate_max_jones(height_cm: float, age_years: float, sex: Sex) 
 
     Notes
     -----
-    20.4 height - 8.74 age - 288 sex (0 male, 1 female) - 1909 kpm/min (jones_1985), over 6.118 kpm/min a watt.
+    20.4 height - 8.74 age - 288 sex (0 male, 1 female) - 1909 kpm/min, standard error 216 kpm/min (jones_1985), over 6.118
+    kpm/min a watt. The same abstract prints an equation for peak oxygen pulse, 0.28 height - 3.3 sex - 26.7, which lies a
+    third above its own VO2max over its own maximal heart rate and is left out.
     """
     return (20.4 * height_cm - 8.74 * age_years - 288 * (sex == "female") - 1909) / KGM_MIN_PER_W
 
@@ -527,6 +529,7 @@ METHODS: tuple[Method, ...] = (
         "jones_1985",
         "published",
         "50 men (165 to 194 cm) and 50 women (152 to 176 cm), healthy, 15 to 71 years, cycle.",
+        standard_error=458.0,
     ),
     _predicted(
         "predicted_work_rate_max_jones",
@@ -535,8 +538,9 @@ METHODS: tuple[Method, ...] = (
         (number("height_cm", valid=(152, 194)), _age(15, 71), SEX),
         predicted_work_rate_max_jones,
         "jones_1985",
-        "value from memory",
-        "50 men and 50 women, healthy, 15 to 71 years, cycle. As tabulated in ats_accp_2003.",
+        "published",
+        "50 men and 50 women, healthy, 15 to 71 years, cycle.",
+        standard_error=216 / KGM_MIN_PER_W,
     ),
     _predicted(
         "predicted_ve_max_jones",

@@ -276,7 +276,7 @@ def _number(value: Any) -> TypeGuard[float]:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return False
     # An integer of JSON may be too long for a float.
-    return isfinite(value) if isinstance(value, float) else abs(value) < 1e15
+    return abs(value) < 1e15 if isinstance(value, int) else isfinite(value)
 
 
 def _wrong_head(document: Mapping[str, Any], taken: Collection[str], prefix: str) -> Iterable[Place]:

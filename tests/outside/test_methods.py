@@ -282,3 +282,14 @@ def test_watts_mistaken_for_kilogram_metres_show_up():
 
 def test_the_two_circulating_constants_of_the_bruce_cubic_differ_by_less_than_its_error():
     assert bruce_foster_men(0.0) - 14.76 == pytest.approx(0.04)
+
+
+def test_standard_errors_printed_with_their_equations():
+    # Published: abstracts of Jones 1985 (0.458 L/min, 216 kpm/min, 10.3 beats/min) and Storer 1990 (212, 147 mL/min).
+    person = {"height_cm": 170, "age_years": 40, "sex": "female"}
+    assert run("predicted_vo2max_jones_1985", person).standard_error == 458
+    assert run("predicted_work_rate_max_jones", person).standard_error == pytest.approx(35.3, abs=0.05)
+    assert run("heart_rate_max_jones", {"age_years": 40}).standard_error == 10.3
+    rider = {"work_rate_w": 200, "body_mass_kg": 70, "age_years": 40}
+    assert run("storer_cycle", rider | {"sex": "male"}).standard_error == 212
+    assert run("storer_cycle", rider | {"sex": "female"}).standard_error == 147
