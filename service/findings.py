@@ -154,6 +154,7 @@ _ALL: tuple[FindingKind, ...] = (
     # What the analysis inferred or noticed.
     FindingKind("phases_inferred", "info", "Exercise inferred", "Neither marks nor a phase column say where exercise begins and ends; it was inferred from the work rate, or else from the uptake.", "Set exercise_start_s and exercise_end_s if they are known."),
     FindingKind("marks_from_phases", "info", "Exercise taken from the phase column", "The marks follow the phases of the file.", "Nothing."),
+    FindingKind("shape_not_told", "info", "Step or ramp cannot be told", "The intervals are as long as a stage would be, so step and ramp look the same; without the shape the plateau is not assessed.", "State the shape of the test."),
     FindingKind("grade_taken_as_level", "info", "Treadmill taken as level", "The file has no grade; the oxygen cost of each speed was computed for a level treadmill.", "Add the grade in the stage notes if it was not 0 %."),
     FindingKind("load_from_stage_notes", "info", "Load taken from the stage notes", "The intervals carry no load; it was taken from what was noted for each stage.", "Nothing."),
     FindingKind("shape_inferred", "info", "Shape of the test inferred", "Step, ramp or constant was inferred from how the load changes.", "State the shape if it is another."),

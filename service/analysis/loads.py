@@ -241,8 +241,11 @@ def _load_keys(test: TestInput) -> tuple[str, ...]:
 
 
 def _with_noted_loads(test: TestInput) -> tuple[Series, list[Finding]]:
-    """The series with a load channel filled from the stage notes, where it has none and its rows have stages."""
-    series = test.series
+    """The series with a load channel filled from the stage notes, where it has none and its rows have stages.
+
+    A row taken out for its gas values still tells the load, so exclusions are lifted.
+    """
+    series = replace(test.series, excluded=np.zeros(len(test.series), dtype=np.bool_))
     findings: list[Finding] = []
     channels = dict(series.channels)
     for key in _load_keys(test):
@@ -260,7 +263,7 @@ def _with_noted_loads(test: TestInput) -> tuple[Series, list[Finding]]:
                     "load_from_stage_notes", f"The series has no {key}; it was taken from the stage notes."
                 )
             )
-    return (replace(series, channels=channels) if findings else series), findings
+    return replace(series, channels=channels), findings
 
 
 def _rows_of_note(series: Series, note: StageNote) -> Bools:
@@ -395,6 +398,19 @@ def _shape_of(runs: list[_Run]) -> InferredShape:
     if len(runs) == 1:
         return _inferred("constant", f"the load never changed in {runs[0].length_s:.0f} s")
     inner = runs[1:-1] if len(runs) >= 3 else runs[:1]
+    if all(run.rows == 1 and run.length_s >= SHORTEST_STAGE_S - _SLACK_S for run in inner):
+        # A ramp looks the same as stages where one row is as long as a stage.
+        return InferredShape(
+            None,
+            None,
+            (
+                finding(
+                    "shape_not_told",
+                    f"Every interval of {inner[0].length_s:.0f} s has another load, which a ramp and stages of that length "
+                    "both give.",
+                ),
+            ),
+        )
     held = float(np.median([run.length_s for run in inner]))
     if held >= SHORTEST_STAGE_S - _slack_of(runs):
         return _inferred("step", f"the load was held for about {held:.0f} s at a time")

@@ -250,7 +250,8 @@ def assess_plateau(test: TestInput, marks: Marks, loads: Loads, rule: str | None
 
     Gate: half the expected rise must be at least 1.64 standard errors of the difference, so that chance alone makes a
     plateau of a steady rise in at most 5 % of tests. Its variance is sum_k (1 - k/(K+1)) g_k sum_i c_i c_(i+k) over both
-    signs of k, c the weights of the rows in the difference, g_k the autocovariance of the residuals at k rows, K the
+    signs of k, c the weights of the rows in the difference, g_k the autocovariance at k rows of the scatter about a
+    line in each stage or about a parabola in the submaximal part of a ramp, K the
     rows in 30 s (newey_1987); never below that of independent rows.
     """
     if rule is not None and rule not in PLATEAU_RULES:
@@ -519,7 +520,7 @@ def _step_standard_error(
         rows = counts & (series.end_s <= stage.end_s + _SLACK_S)
         rows &= series.start_s >= since - _SLACK_S
         if rows.sum() >= 3:
-            pieces.append(_about_line(0.5 * (series.start_s + series.end_s)[rows], uptake[rows]))
+            pieces.append(_about_curve(0.5 * (series.start_s + series.end_s)[rows], uptake[rows], 1))
     weights = [
         _weights(series, counts, stage.end_s - window, stage.end_s) * sign
         for stage, sign in zip(pair, (-1.0, 1.0), strict=True)
@@ -581,9 +582,10 @@ def _compare_ramp(test: TestInput, marks: Marks, loads: Loads) -> _Comparison:
         return replace(
             empty, expected=expected, reason="uptake does not rise with load in the submaximal part"
         )
-    misses = (uptake - (slope * x + start))[rows]
+    # Scatter about a curve: a bend of uptake, such as a long plateau makes, is not chance.
+    misses = _about_curve(x[rows], uptake[rows], 2)
     weights = _weights(series, counts, middle, end) - _weights(series, counts, middle - window, middle)
-    error = _standard_error([misses], 2, weights, series.duration_s[rows])
+    error = _standard_error([misses], 3, weights, series.duration_s[rows])
     (used,) = np.nonzero(rows)
     at_end = float(x[np.nonzero(touched & np.isfinite(x))[0][-1]])
     fit = PlateauFit(
@@ -626,9 +628,10 @@ def _load_rise(
 # -- Chance ------------------------------------------------------------------------------------------------------
 
 
-def _about_line(x: Floats, y: Floats) -> Floats:
-    slope, start = np.polyfit(x, y, 1)
-    misses: Floats = y - (slope * x + start)
+def _about_curve(x: Floats, y: Floats, degree: int) -> Floats:
+    """Residuals of a polynomial in x."""
+    centred = x - x.mean()
+    misses: Floats = y - np.polyval(np.polyfit(centred, y, degree), centred)
     return misses
 
 
