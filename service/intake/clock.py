@@ -18,7 +18,7 @@ from service.intake.units import factor, is_notation, parse_unit
 #: A plain number without a unit is taken for seconds from here on: as minutes it would be 90 minutes.
 _SECONDS_FROM_SPAN = 90.0
 #: Longer than any test is recorded; shorter than any.
-_LONGEST_S, _SHORTEST_S = 12 * 3600.0, 2.0
+_LONGEST_S, _LONGEST_STEP_S, _SHORTEST_S = 12 * 3600.0, 600.0, 2.0
 _OVERLAP_TOLERANCE_S = 0.011
 _HOW = (
     'Answer with the option columns, for example {"%s": {"quantity": "%s", "unit": "s"}}; '
@@ -117,7 +117,10 @@ def _scale(column: Column, values: Floats, *, length: bool) -> float:
     scale = factor(column.unit, "second")
     if scale is None:
         raise _question(column, f"'{column.unit_text}' is no unit of time.", column_role(column))
-    long, short = span * scale > _LONGEST_S, finite.size > 2 and span * scale < _SHORTEST_S
+    step = float(np.median(np.diff(finite))) * scale if finite.size > 1 else 0.0
+    # Seconds may run long at a high rate; a test of half a day in minutes is a test in seconds.
+    long = step > _LONGEST_STEP_S or (scale != 1.0 and span * scale > _LONGEST_S)
+    short = finite.size > 2 and span * scale < _SHORTEST_S
     if not length and (long or short):
         raise _question(
             column,
@@ -163,7 +166,7 @@ class Intervals:
 
 
 def order_faults(
-    times: Floats, rows: Sequence[int], header: str, cells: Sequence[Sequence[Any]]
+    times: Floats, rows: Sequence[int], header: str, body: Sequence[Sequence[Any]], keep: NDArray[np.intp]
 ) -> list[Place]:
     """Times that stand still or run backwards, as places.
 
@@ -172,8 +175,10 @@ def order_faults(
     times : ndarray of float, shape (n,)
     rows : sequence of int
         File row of each.
-    cells : sequence of sequence
-        The whole rows, to tell a repeated row from a repeated time.
+    body : sequence of sequence
+        All rows of the table, to tell a repeated row from a repeated time.
+    keep : ndarray of int
+        Index into `body` of each time.
     """
     faults = []
     for index in np.flatnonzero(np.diff(times) <= 0) + 1:
@@ -181,7 +186,7 @@ def order_faults(
         if times[at] == times[before]:
             message = (
                 f"This row repeats row {rows[before]}. Remove one of the two."
-                if list(cells[at]) == list(cells[before])
+                if list(body[keep[at]]) == list(body[keep[before]])
                 else f"The time is that of row {rows[before]} although the values differ. Give each row its own time."
             )
         else:

@@ -136,7 +136,7 @@ def _all_plain(cells: Sequence[Any], mark: DecimalMark) -> Floats | None:
             return None
         joined = joined.replace(",", ".")
         cells = [cell.replace(",", ".") for cell in cells]
-    if not _PLAIN_SIGNS.issuperset(joined):
+    if not _PLAIN_SIGNS.issuperset(set(joined)):
         return None
     try:
         values = np.array([float(cell) if cell else math.nan for cell in cells], dtype=np.float64)
@@ -146,7 +146,9 @@ def _all_plain(cells: Sequence[Any], mark: DecimalMark) -> Floats | None:
 
 
 def _all_floats(cells: Sequence[Any]) -> Floats | None:
-    if not all(type(cell) in {float, int} or cell == "" for cell in cells):
+    if not {type(cell) for cell in cells} <= {float, int, str} or any(
+        cell != "" for cell in cells if type(cell) is str
+    ):
         return None
     values = np.array([math.nan if cell == "" else float(cell) for cell in cells], dtype=np.float64)
     blank = sum(cell == "" for cell in cells)

@@ -216,7 +216,7 @@ class _Reader:
         """Everything, in the order in which a refusal helps most."""
         main, keep, times = self._data_rows()
         keep = self._chosen_part(main, keep, times)
-        rows = [self.row_number(int(at)) for at in keep]
+        rows = (keep + (self.layout.first_row + 1)).tolist()
         intervals, keep, rows = self._intervals(main, keep, rows)
         self.findings += intervals.findings
         read = self._values(keep, rows)
@@ -388,8 +388,9 @@ class _Reader:
         if len(parts) > 1:
             first, last = self._one_of(parts, ordered, keep, main)
             keep, ordered = keep[first:last], ordered[first:last]
-        rows = [self.row_number(int(at)) for at in keep]
-        faults = clock.order_faults(ordered, rows, main.header, [self.body[at] for at in keep])
+        faults = clock.order_faults(
+            ordered, (keep + (self.layout.first_row + 1)).tolist(), main.header, self.body, keep
+        )
         if faults:
             raise clock.refused_rows(
                 f"The times in column '{main.header}' do not rise from row to row.", faults
@@ -673,7 +674,7 @@ class _Reader:
             why = "is left out by the options" if column.chosen else "means nothing here"
             if column.measure is not None:
                 why = f"repeats {quantity_name(column.measure).replace('_', ' ')}"
-            if _cells(self.body[:2000], column.index).count("") < len(self.body[:2000]):
+            if not all(is_blank(cell) for cell in _cells(self.body[:2000], column.index)):
                 self.findings.append(
                     finding(
                         "column_not_used",
@@ -684,9 +685,11 @@ class _Reader:
 
 
 def _cells(rows: Sequence[list[Any]], index: int) -> list[Any]:
-    """One column of a table with ragged rows, blanks around the texts removed."""
-    cells = (row[index] if index < len(row) else "" for row in rows)
-    return [cell.strip() if isinstance(cell, str) else ("" if cell is None else cell) for cell in cells]
+    """One column of a table whose rows may be ragged."""
+    try:
+        return [row[index] for row in rows]
+    except IndexError:
+        return [row[index] if index < len(row) else "" for row in rows]
 
 
 def _past_midnight(times: Floats) -> Floats:

@@ -83,6 +83,10 @@ def read_values(
         )
     else:
         unit = column.unit
+        # Shown in one spelling: kmh and km/h are one unit.
+        unit_text = next(
+            (choice.text for choice in measure.units if parse_unit(choice.text) == unit), unit_text
+        )
     assert unit is not None and unit_text is not None  # noqa: S101, PT018 both branches set them
     key, scale = _key(column, measure, unit, unit_text)
     values = 100.0 * np.tan(np.radians(raw)) if scale is None else _converted(raw, scale)
@@ -170,8 +174,11 @@ def _plain(value: float) -> float | None:
 def _check_fit(
     column: Column, measure: Measure, raw: Floats, values: Floats, key: str, unit: str, unit_text: str
 ) -> None:
-    """More than half beyond what can be, or a median in another unit's range, is a question."""
-    finite = np.isfinite(raw)
+    """More than half beyond what can be, or a median in another unit's range, is a question.
+
+    Zeros are left out: they are zero in every unit, and a channel that was lost is a fault of the recording.
+    """
+    finite = np.isfinite(raw) & (raw != 0)
     count = int(finite.sum())
     if not count:
         return

@@ -672,6 +672,17 @@ def test_impossible_values_of_single_rows_are_kept_with_a_finding(table, csv_byt
     assert found == [(10, "VO2 (mL/min)", "warning", 8), (12, "HR", "warning", 10)]
 
 
+def test_a_lost_channel_of_zeros_is_a_fault_of_the_recording_and_not_of_the_unit(table, csv_bytes):
+    rows = table()
+    for row in rows[8:]:
+        row[2] = 0
+    test_file = read(csv_bytes(rows))
+    assert test_file.series.channels["vco2_ml_min"][-1] == 0
+    found = [f for f in test_file.findings if f.code == "impossible_value"]
+    assert len(found) == 21
+    assert (found[0].row, found[-1].first_seq, found[-1].last_seq) == (9, 27, 39)
+
+
 @pytest.mark.parametrize("missing", ["", "-", "--", "n/a", "NA", " "])
 def test_missing_values_are_missing(table, csv_bytes, missing):
     rows = table()
