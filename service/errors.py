@@ -13,6 +13,7 @@
     │   └── IntervalNotAfterLast   a recorded interval that is not new
     ├── Gone                       that part of the feed is no longer kept
     ├── StaleRevision              the record changed since it was read
+    ├── PreconditionRequired       the setting wants a change to name the state it changes
     ├── TooLarge                   more bytes, rows or columns than the settings allow
     ├── UnsupportedMediaType       a file or body of a kind this service does not read
     ├── UnreadableBody             the body is not what its content type says
@@ -143,6 +144,12 @@ class StaleRevision(UpslopeError):
     """The record changed since it was read."""
 
     slug, title = "stale-revision", "The record has changed since you read it"
+
+
+class PreconditionRequired(UpslopeError):
+    """The setting wants a change to name the state it changes."""
+
+    slug, title = "precondition-required", "If-Match is needed"
 
 
 class TooLarge(UpslopeError):

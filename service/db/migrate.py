@@ -120,3 +120,34 @@ def table_counts(connection: sa.Connection) -> dict[str, int]:
         for name in sa.inspect(connection).get_table_names()
         if name != "alembic_version"
     }
+
+
+def restore_sqlite(source: Path, target: Path) -> str:
+    """Put a checked copy in the place of a record; says in a sentence what was done.
+
+    What was there is kept beside it. The service must be stopped: its connections would go on with the old file.
+
+    Raises
+    ------
+    UpslopeError
+        The copy is no sound SQLite database; nothing is changed.
+    """
+    try:
+        with closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as copy:
+            verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
+            copy.execute("SELECT version_num FROM alembic_version").fetchone()
+    except sqlite3.DatabaseError as error:
+        raise UpslopeError(f"{source} is no record of this service: {error}.") from error
+    if verdict != "ok":
+        raise UpslopeError(f"{source} does not pass the integrity check: {verdict}")
+    kept = ""
+    if target.exists():
+        aside = target.with_name(f"{target.name}.before-restore-{now():%Y%m%dT%H%M%SZ}")
+        copy_sqlite(target, aside)
+        kept = f" What was there is {aside}."
+    fresh = target.with_name(f"{target.name}.restoring")
+    copy_sqlite(source, fresh)
+    for suffix in ("-wal", "-shm"):
+        target.with_name(target.name + suffix).unlink(missing_ok=True)
+    fresh.replace(target)
+    return f"Restored {target} from {source}.{kept}"

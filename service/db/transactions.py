@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, Protocol, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -23,6 +23,7 @@ from service.errors import StaleRevision
 from service.settings import Settings
 
 T = TypeVar("T")
+R = TypeVar("R")
 Action = Literal["created", "changed", "deleted"]
 
 #: A number of our own for PostgreSQL's advisory lock, held while change rows are written.
@@ -34,6 +35,16 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
+class Claim(Protocol):
+    """The right to be the first to answer a repeated request; `service.http.idempotency` has it."""
+
+    def open(self, session: Session) -> None:
+        """Take the claim, or raise the first answer."""
+
+    def close(self, session: Session, response: Any, subject_pk: int | None) -> None:
+        """Store the answer."""
+
+
 @dataclass(slots=True)
 class Transaction:
     """An open write transaction.
@@ -43,10 +54,13 @@ class Transaction:
     session : Session
     actor : str
         Name of the key, or of the command, that writes.
+    claim : Claim, optional
+        Of an Idempotency-Key; closed with the answer before the commit.
     """
 
     session: Session
     actor: str
+    claim: Claim | None = None
     _changes: list[dict[str, Any]] = field(default_factory=list)
 
     def changed(
@@ -80,6 +94,13 @@ class Transaction:
                 "payload": json.dumps(payload or {}, sort_keys=True, default=str),
             }
         )
+
+    def answer(self, response: R, *, subject_pk: int | None = None) -> R:
+        """Say what is answered once this is committed; the same answer is kept for a repeated request."""
+        if self.claim is not None:
+            self.session.flush()
+            self.claim.close(self.session, response, subject_pk)
+        return response
 
     def write_changes(self) -> None:
         """Write the remembered changes, chained to the last one stored."""
@@ -151,7 +172,7 @@ class Store:
             yield session
 
     @contextmanager
-    def write(self, actor: str) -> Iterator[Transaction]:
+    def write(self, actor: str, claim: Claim | None = None) -> Iterator[Transaction]:
         """One write transaction; commits at the end of the block, undoes everything on an exception."""
         sqlite = self.settings.sqlite_path is not None
         if sqlite:
@@ -159,7 +180,9 @@ class Store:
         try:
             engine = self.write_engine.execution_options(**{BEGIN: "IMMEDIATE"})
             with Session(engine, expire_on_commit=False) as session, session.begin():
-                transaction = Transaction(session, actor)
+                transaction = Transaction(session, actor, claim)
+                if claim is not None:
+                    claim.open(session)
                 yield transaction
                 transaction.write_changes()
         finally:

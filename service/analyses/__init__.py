@@ -1,0 +1,1 @@
+"""Judging tests, and keeping the judgement true."""

@@ -1,0 +1,100 @@
+"""Analyses and charts of a test over HTTP."""
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service.analyses import workflow
+from service.analyses.schemas import AnalysisOut, Convention, ReanalysedOut, ReanalysisIn
+from service.db.transactions import Transaction
+from service.errors import Conflict
+from service.exercise_tests import queries as tests
+from service.exercise_tests.routes import target_of
+from service.http.answers import MEDIA_TYPES, form, json_response
+from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
+from service.http.idempotency import OnceDependency
+
+router = APIRouter(prefix="/v1/tests/{test_id}", tags=["analyses"])
+
+
+@router.get("/analysis", response_model=AnalysisOut)
+def get_analysis(
+    principal: Reader,
+    ref: TestDependency,
+    store: StoreDependency,
+    peak_window_s: Annotated[float | None, Query(ge=1, le=600, allow_inf_nan=False)] = None,
+    peak_window_breaths: Annotated[int | None, Query(ge=1, le=200)] = None,
+    peak_convention: Convention | None = None,
+    effort_rules: Annotated[str | None, Query(max_length=64)] = None,
+    plateau_rule: Annotated[str | None, Query(max_length=64)] = None,
+    heart_rate_max_method: Annotated[str | None, Query(max_length=64)] = None,
+) -> Response:
+    """The analysis: stored where the test is complete, else computed from what there is; settings hold for this answer only."""
+    del principal
+    given: dict[str, Any] = {
+        "peak_window_s": peak_window_s,
+        "peak_window_breaths": peak_window_breaths,
+        "peak_convention": peak_convention,
+        "effort_rules": effort_rules,
+        "plateau_rule": plateau_rule,
+        "heart_rate_max_method": heart_rate_max_method,
+    }
+    changed = {name: value for name, value in given.items() if value is not None}
+    document = workflow.analysis_of(store, ref.test_pk, changed, where="query")
+    return json_response(document, headers={"ETag": ref.etag, "Cache-Control": "private, no-cache"})
+
+
+@router.post("/analysis", response_model=ReanalysedOut)
+def post_analysis(
+    principal: Tester,
+    ref: TestDependency,
+    store: StoreDependency,
+    once: OnceDependency,
+    body: ReanalysisIn | None = None,
+) -> Response:
+    """Analyse a complete test anew, store it, and say what changed."""
+    settings = (body or ReanalysisIn()).settings.model_dump(exclude_none=True)
+    claim = once.claim(store, settings)
+    with store.read() as session:
+        status = tests.get(session, ref.test_pk).status
+    if status != "complete":
+        raise Conflict(f"The test is {status}; only a complete test has a stored analysis.")
+
+    def answer(transaction: Transaction, document: dict[str, Any], changed: list[dict[str, Any]]) -> Response:
+        transaction.changed(
+            "analysis",
+            ref.test_id,
+            action="changed",
+            subject_id=ref.subject_id,
+            payload={"settings": settings, "changed": changed},
+        )
+        return transaction.answer(json_response({**document, "changed": changed}), subject_pk=ref.subject_pk)
+
+    return workflow.reanalyse(store, principal.name, target_of(ref), settings, answer=answer, claim=claim)
+
+
+@router.get("/charts/{chart}", response_model=None)
+def get_chart(
+    request: Request,
+    chart: Literal["uptake"],
+    principal: Reader,
+    ref: TestDependency,
+    store: StoreDependency,
+    format: Annotated[Literal["json", "svg", "png"] | None, Query()] = None,  # noqa: A002 the contract's name
+) -> Response:
+    """A chart of the test: its Vega-Lite specification, or drawn from it."""
+    del principal, chart
+    wanted = form(request, format, "json", "svg", "png")
+    spec = workflow.uptake_chart(store, ref.test_pk)
+    return chart_response(spec, wanted, ref.etag)
+
+
+def chart_response(spec: dict[str, Any], wanted: str, etag: str) -> Response:
+    """A specification in the form that was asked for."""
+    from service.charts.render import render_png, render_svg
+
+    headers = {"ETag": etag, "Cache-Control": "private, no-cache"}
+    if wanted == "json":
+        return json_response(spec, headers=headers)
+    content: bytes = render_svg(spec).encode() if wanted == "svg" else render_png(spec)
+    return Response(content, media_type=MEDIA_TYPES[wanted], headers=headers)

@@ -1,0 +1,659 @@
+"""Judging tests, and keeping every judgement true.
+
+Each write that an analysis rests on is an `Edit`: a value that can be tried on what was read, judged, and only
+then made. So analysis never holds the write lock, and no stored result is ever older than its inputs.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any, TypeVar
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.analyses import queries
+from service.analyses.queries import TestRows
+from service.analysis.marks import find_marks
+from service.analysis.peaks import find_maxima
+from service.analysis.series import (
+    PHASES,
+    Conditions,
+    Person,
+    ReportedValue,
+    Series,
+    StageNote,
+    TestInput,
+    VerificationBout,
+)
+from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
+from service.db.models import Exclusion, ExerciseTest, Subject, Visit
+from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
+from service.errors import InvalidContent, NotFound, Place, StaleRevision
+from service.reference.tables import NormTable
+from service.subjects.queries import bump
+
+T = TypeVar("T")
+
+#: The test that an edit makes has no key yet.
+NEW_TEST = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ExclusionEdit:
+    """One row taken out, or put back."""
+
+    seq: int
+    excluded: bool
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """What one write changes under a subject.
+
+    Attributes
+    ----------
+    subject, visit, test : mapping
+        Columns with their new values. With `new_test` the columns of the test to be made.
+    series, notes, reported
+        What replaces the intervals, the stage notes, the reported results; None leaves them.
+    exclusions : tuple of ExclusionEdit
+    new_test : bool
+    """
+
+    subject: Mapping[str, Any] = field(default_factory=dict)
+    visit: Mapping[str, Any] = field(default_factory=dict)
+    test: Mapping[str, Any] = field(default_factory=dict)
+    series: Series | None = None
+    notes: Sequence[StageNote] | None = None
+    reported: Sequence[ReportedValue] | None = None
+    exclusions: tuple[ExclusionEdit, ...] = ()
+    new_test: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where an edit is made."""
+
+    subject_pk: int
+    subject_id: str
+    visit_pk: int | None = None
+    test_pk: int | None = None
+    revision: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An analysis, ready to be served and stored."""
+
+    document: dict[str, Any]
+    settings: AnalysisSettings
+    input_hash: str
+    results: list[dict[str, Any]]
+
+
+def age_on(subject: Mapping[str, Any], visit: Mapping[str, Any], day: date) -> dict[str, Any]:
+    """Age on a day as `Person` takes it: from the birth date, else as given, else at mid-year."""
+    birth: date | None = subject["birth_date"]
+    if birth is not None:
+        age = years_between(birth, day)
+        return {"age_years": age, "age_low_years": age, "age_high_years": age, "age_basis": "birth_date"}
+    if visit["age_years"] is not None:
+        age = visit["age_years"]
+        return {"age_years": age, "age_low_years": age, "age_high_years": age, "age_basis": "given"}
+    year: int | None = subject["birth_year"]
+    if year is not None:
+        return {
+            "age_years": years_between(date(year, 7, 1), day),
+            "age_low_years": years_between(date(year, 12, 31), day),
+            "age_high_years": years_between(date(year, 1, 1), day),
+            "age_basis": "birth_year",
+        }
+    return {"age_years": None, "age_low_years": None, "age_high_years": None, "age_basis": None}
+
+
+def years_between(birth: date, day: date) -> float:
+    """Decimal age: whole years, and the part of the year from the last birthday to the next."""
+
+    def birthday(year: int) -> date:
+        try:
+            return birth.replace(year=year)
+        except ValueError:  # 29 February in a common year
+            return date(year, 3, 1)
+
+    whole = day.year - birth.year - (day < birthday(day.year))
+    last, following = birthday(birth.year + whole), birthday(birth.year + whole + 1)
+    return whole + (day - last).days / (following - last).days
+
+
+def test_day(rows: TestRows) -> date:
+    """The date of the test in the visit's own offset."""
+    return queries.local_date(rows.visit["started_at"], rows.visit["utc_offset_minutes"])
+
+
+def to_input(rows: TestRows, verification: VerificationBout | None = None) -> TestInput:
+    """Rows of the database as the pure core takes them."""
+    visit, test = rows.visit, rows.test
+    person = Person(
+        sex=rows.subject["sex"],
+        **age_on(rows.subject, visit, test_day(rows)),
+        body_mass_kg=visit["body_mass_kg"],
+        body_mass_source=visit["body_mass_source"],
+        height_cm=visit["height_cm"],
+        limits_heart_rate=any(
+            medication.get("limits_heart_rate") for medication in visit["medications"] or ()
+        ),
+        resting_heart_rate_bpm=visit["resting_heart_rate_bpm"],
+        resting_systolic_mmhg=visit["resting_systolic_mmhg"],
+        resting_diastolic_mmhg=visit["resting_diastolic_mmhg"],
+        fev1_l=visit["fev1_l"],
+        mvv_l_min=visit["mvv_l_min"],
+        hours_since_meal=visit["hours_since_meal"],
+    )
+    conditions = Conditions(
+        barometric_pressure_mmhg=visit["barometric_pressure_mmhg"],
+        temperature_c=visit["temperature_c"],
+        relative_humidity_percent=visit["relative_humidity_percent"],
+        altitude_m=visit["altitude_m"],
+        fio2_fraction=test["fio2_fraction"],
+    )
+    return TestInput(
+        series=rows.series,
+        mode=test["mode"],
+        person=person,
+        purpose=test["purpose"],
+        shape=test["shape"],
+        conditions=conditions,
+        notes=rows.notes,
+        exercise_start_s=test["exercise_start_s"],
+        exercise_end_s=test["exercise_end_s"],
+        stop_reason=test["stop_reason"],
+        protocol_family=rows.protocol_family,
+        handrail_support=test["handrail_support"],
+        recovery_active=test["recovery_active"],
+        recovery_posture=test["recovery_posture"],
+        verification=verification,
+        reported=rows.reported,
+    )
+
+
+def verification_bout(main: TestRows, bout: TestRows, settings: AnalysisSettings) -> VerificationBout:
+    """A verification bout as the main test's analysis takes it."""
+    test = to_input(bout)
+    analysis = analyse_test(test, settings)
+    maxima = find_maxima(test, find_marks(test))
+    days = (bout.visit["started_at"] - main.visit["started_at"]) / timedelta(days=1)
+    return VerificationBout(
+        test_id=bout.test["public_id"] or "",
+        peak_vo2_ml_min=analysis.peak.vo2_ml_min,
+        duration_s=maxima.exercise_duration_s,
+        work_rate_w=maxima.work_rate_w,
+        speed_km_h=maxima.speed_km_h,
+        grade_percent=analysis.peak.grade_percent,
+        days_after=days,
+        same_visit=bout.visit["id"] == main.visit["id"],
+    )
+
+
+def judge(
+    rows: TestRows,
+    bouts: Sequence[TestRows],
+    settings: AnalysisSettings,
+    tables: Sequence[NormTable],
+    *,
+    provisional: bool = False,
+) -> Judged:
+    """Analyse one test.
+
+    Parameters
+    ----------
+    rows : TestRows
+    bouts : sequence of TestRows
+        Its verification bouts; the last one that ended counts.
+    settings : AnalysisSettings
+    tables : sequence of NormTable
+    provisional : bool
+        Whether the test is still being recorded.
+    """
+    bout = verification_bout(rows, bouts[-1], settings) if bouts else None
+    analysis = analyse_test(to_input(rows, bout), settings, tables)
+    document = {"test_id": rows.test["public_id"], "provisional": provisional, **analysis.as_dict()}
+    document["findings"] = _merged(rows.test["source_findings"] or [], document["findings"])
+    return Judged(
+        document=document,
+        settings=settings,
+        input_hash=_input_hash(rows, bouts),
+        results=_index_rows(rows, analysis, document),
+    )
+
+
+def _merged(of_file: list[dict[str, Any]], found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Findings of reading, then of judging; what reading told with its row and column is not told again."""
+    told = {one["code"] for one in of_file if one.get("row") is not None}
+    return [
+        *of_file,
+        *(one for one in found if one["code"] not in told or one["code"] != "reported_beyond_limit"),
+    ]
+
+
+def _input_hash(rows: TestRows, bouts: Sequence[TestRows]) -> str:
+    """What the analysis rests on, in one digest: `check` finds results whose inputs changed by it."""
+    digest = hashlib.sha256(ANALYSIS_VERSION.encode())
+    for one in (rows, *bouts):
+        test = to_input(one)
+        for array in (
+            test.series.end_s,
+            test.series.duration_s,
+            test.series.phase,
+            test.series.stage,
+            test.series.excluded,
+        ):
+            digest.update(array.tobytes())
+        for name in sorted(test.series.channels):
+            digest.update(name.encode())
+            digest.update(test.series.channels[name].tobytes())
+        told = (test.mode, test.shape, test.purpose, test.person, test.conditions, test.notes, test.reported)
+        marks = (test.exercise_start_s, test.exercise_end_s, test.stop_reason, test.protocol_family)
+        recovery = (test.handrail_support, test.recovery_active, test.recovery_posture)
+        digest.update(repr((told, marks, recovery, str(one.visit["started_at"]))).encode())
+    return digest.hexdigest()
+
+
+def _index_rows(rows: TestRows, analysis: TestAnalysis, document: dict[str, Any]) -> list[dict[str, Any]]:
+    """Rows of the results index.
+
+    Only a maximal test gives a point of a trend: a verification bout belongs to its main test, and the highest
+    uptake of a submaximal test is no peak.
+    """
+    if rows.test["purpose"] != "maximal" or rows.test["status"] == "void":
+        return []
+    verification = document["effort"]["verification"] or {}
+    replaced = _session_peak(rows, verification)
+    common = {
+        "subject_id": rows.subject["id"],
+        "visit_id": rows.visit["id"],
+        "method_version": ANALYSIS_VERSION,
+        "occurred_at": rows.visit["started_at"],
+        "date": test_day(rows),
+        "mode": rows.test["mode"],
+        "protocol_family": rows.protocol_family,
+        "effort": document["effort"]["verdict"],
+        "rer": document["maxima"]["rer"],
+    }
+    return [
+        {
+            **common,
+            "quantity": result.quantity,
+            "value": replaced.get(result.quantity, result.value),
+            "method": f"{result.method}, from the verification bout"
+            if result.quantity in replaced
+            else result.method,
+            "basis": result.basis,
+            "convention": result.convention,
+            "effective_window_s": result.effective_window_s,
+            "has_error": result.has_error,
+        }
+        for result in analysis.results
+    ]
+
+
+def _session_peak(rows: TestRows, verification: Mapping[str, Any]) -> dict[str, float]:
+    """The session's peak where the verification bout was clearly above the main test."""
+    if verification.get("outcome") != "above":
+        return {}
+    uptake: float = verification["session_peak_ml_min"]
+    answer = {"vo2_peak_ml_min": uptake}
+    if mass := rows.visit["body_mass_kg"]:
+        answer |= {"vo2_peak_ml_kg_min": uptake / mass, "mets_peak": uptake / mass / 3.5}
+    return answer
+
+
+def overlay(rows: TestRows, edit: Edit) -> TestRows:
+    """What the rows will be once `edit` is made; `rows` is the test that the edit is about."""
+    series = edit.series if edit.series is not None else rows.series
+    if edit.exclusions:
+        excluded = series.excluded.copy()
+        for one in edit.exclusions:
+            excluded[one.seq] = one.excluded
+        series = replace(series, excluded=excluded)
+    return replace(
+        rows,
+        subject={**rows.subject, **edit.subject},
+        visit={**rows.visit, **edit.visit},
+        test={**rows.test, **edit.test},
+        series=series,
+        notes=tuple(edit.notes) if edit.notes is not None else rows.notes,
+        reported=tuple(edit.reported) if edit.reported is not None else rows.reported,
+    )
+
+
+def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
+    """Make the edit; the key of the test it is about."""
+    session = transaction.session
+    if edit.subject:
+        session.execute(sa.update(Subject).where(Subject.id == target.subject_pk).values(**edit.subject))
+    if edit.visit:
+        session.execute(sa.update(Visit).where(Visit.id == target.visit_pk).values(**edit.visit))
+    test_pk = target.test_pk
+    if edit.new_test:
+        test = ExerciseTest(visit_id=target.visit_pk, **edit.test)
+        session.add(test)
+        session.flush()
+        test_pk = test.id
+    elif edit.test:
+        session.execute(sa.update(ExerciseTest).where(ExerciseTest.id == test_pk).values(**edit.test))
+    if test_pk is None:
+        return None
+    if edit.series is not None:
+        queries.replace_series(session, test_pk, edit.series)
+    if edit.notes is not None:
+        queries.replace_notes(session, test_pk, edit.notes)
+    if edit.reported is not None:
+        queries.replace_reported(session, test_pk, edit.reported)
+    for one in edit.exclusions:
+        session.execute(sa.delete(Exclusion).where(Exclusion.test_id == test_pk, Exclusion.seq == one.seq))
+        if one.excluded:
+            session.add(Exclusion(test_id=test_pk, seq=one.seq, by=one.by, reason=one.reason, at=now()))
+    return test_pk
+
+
+@dataclass(frozen=True, slots=True)
+class _Snapshot:
+    revision: int
+    site_revision: int
+    tables: tuple[NormTable, ...]
+    rows: dict[int, TestRows]
+    bouts: dict[int, list[int]]
+    settings: dict[int, AnalysisSettings]
+
+
+def default_settings(session: Session) -> AnalysisSettings:
+    """The site's settings of the analysis."""
+    return AnalysisSettings(**queries.site(session).settings.get("analysis", {}))
+
+
+def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
+    subject = session.get(Subject, target.subject_pk)
+    if subject is None:
+        raise NotFound("The subject was deleted in the meantime.")
+    if edit.subject:
+        touched = queries.complete_tests_of_subject(session, target.subject_pk)
+    elif target.visit_pk is not None:
+        touched = queries.complete_tests_of_visit(session, target.visit_pk)
+    else:
+        touched = []
+    own = edit.test.get("status") == "complete"
+    if own and target.test_pk is not None and target.test_pk not in touched:
+        touched.append(target.test_pk)
+    # The link of a verification bout concerns the test it pointed to, and the one it points to now.
+    linked = edit.test.get("verifies_test_id")
+    if linked is not None and linked not in touched:
+        touched.append(linked)
+    bouts = queries.verifications_of(session, touched)
+    wanted = {*touched, *(bout for several in bouts.values() for bout in several)}
+    rows = queries.load_tests(session, sorted(wanted))
+    if edit.new_test:
+        rows[NEW_TEST] = _new_rows(session, target, edit)
+        if own:
+            touched.append(NEW_TEST)
+    standard = default_settings(session)
+    stored = queries.stored_settings(session, touched)
+    return _Snapshot(
+        revision=subject.revision,
+        site_revision=queries.site(session).revision,
+        tables=queries.norm_tables(session),
+        rows=rows,
+        bouts=bouts,
+        settings={pk: AnalysisSettings(**stored[pk]) if pk in stored else standard for pk in touched},
+    )
+
+
+def _new_rows(session: Session, target: Target, edit: Edit) -> TestRows:
+    visit = session.get(Visit, target.visit_pk)
+    subject = session.get(Subject, target.subject_pk)
+    assert visit is not None  # noqa: S101 the address named it under the same snapshot
+    assert subject is not None  # noqa: S101 as above
+    blank = {column.key: None for column in sa.inspect(ExerciseTest).columns}
+    empty = queries.read_series(session, -1)
+    return TestRows(
+        subject=queries._mapping(subject),  # noqa: SLF001 the one other place that makes rows
+        visit=queries._mapping(visit),  # noqa: SLF001
+        test={**blank, "visit_id": target.visit_pk},
+        series=empty,
+        notes=(),
+        reported=(),
+        protocol_family=queries.family_of(session, edit.test.get("protocol_key")),
+    )
+
+
+def _judge_edited(
+    snapshot: _Snapshot, target: Target, edit: Edit, session_family: Callable[[str | None], str | None]
+) -> dict[int, Judged]:
+    about = NEW_TEST if edit.new_test else target.test_pk
+    rows: dict[int, TestRows] = {}
+    for pk, one in snapshot.rows.items():
+        if pk == about:
+            changed = overlay(one, edit)
+            if "protocol_key" in edit.test:
+                changed = replace(changed, protocol_family=session_family(edit.test["protocol_key"]))
+            rows[pk] = changed
+        else:
+            # The subject and, for tests of the same visit, the visit change for the others too.
+            same_visit = one.visit["id"] == target.visit_pk
+            rows[pk] = overlay(one, Edit(subject=edit.subject, visit=edit.visit if same_visit else {}))
+    bouts = {main: list(several) for main, several in snapshot.bouts.items()}
+    if about is not None and about in rows and ("verifies_test_id" in edit.test or "status" in edit.test):
+        for several in bouts.values():
+            if about in several:
+                several.remove(about)
+        main = rows[about].test["verifies_test_id"]
+        if main is not None and rows[about].test["status"] == "complete":
+            bouts.setdefault(main, []).append(about)
+    return {
+        pk: judge(rows[pk], [rows[bout] for bout in bouts.get(pk, [])], settings, snapshot.tables)
+        for pk, settings in snapshot.settings.items()
+        if rows[pk].test["status"] == "complete"
+    }
+
+
+def record(
+    store: Store,
+    actor: str,
+    target: Target,
+    edit: Edit | Callable[[Session], Edit],
+    *,
+    answer: Callable[[Transaction, int | None], T],
+    claim: Claim | None = None,
+    check: Callable[[Session], None] | None = None,
+) -> T:
+    """Make an edit and keep every analysis that rests on it true, in one write transaction.
+
+    Parameters
+    ----------
+    store : Store
+    actor : str
+        Who writes.
+    target : Target
+        Where; with a `revision` the edit is made on that state or not at all.
+    edit : Edit or callable
+        A callable makes the edit from the snapshot it will be made on.
+    answer : callable
+        Takes the open transaction and the key of the test; notes the changes for the feed and makes the answer.
+    claim : Claim, optional
+        Of an Idempotency-Key.
+    check : callable, optional
+        Looked at before anything is computed and again inside the transaction; raises where the edit may not be made.
+
+    Raises
+    ------
+    StaleRevision
+        The record changed since `target.revision`, or kept changing.
+    """
+
+    def attempt() -> T:
+        with store.read() as session:
+            if check is not None:
+                check(session)
+            made = edit(session) if callable(edit) else edit
+            snapshot = _snapshot(session, target, made)
+            if target.revision is not None and snapshot.revision != target.revision:
+                raise StaleRevision(
+                    "The record has changed since you read it; read it again and repeat your change."
+                )
+            judged = _judge_edited(snapshot, target, made, lambda key: queries.family_of(session, key))
+        with store.write(actor, claim) as transaction:
+            bump(transaction.session, target.subject_pk, expected=snapshot.revision)
+            if check is not None:
+                check(transaction.session)
+            test_pk = _apply(transaction, target, made)
+            for pk, one in judged.items():
+                keep(transaction.session, test_pk if pk == NEW_TEST else pk, one, snapshot.site_revision)
+            if made.test.get("status") == "void" and test_pk is not None:
+                queries.drop_analysis(transaction.session, test_pk)
+            if target.visit_pk is not None and made.visit:
+                queries.refresh_visit_results(transaction.session, target.visit_pk)
+            return answer(transaction, test_pk)
+
+    return on_fresh_snapshot(attempt, pinned=target.revision is not None)
+
+
+def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: int) -> None:
+    """Store an analysis and its rows of the results index."""
+    assert test_pk is not None  # noqa: S101 a new test has its key by now
+    document = judged.document
+    if document["test_id"] is None:
+        document = {
+            **document,
+            "test_id": session.scalar(sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test_pk)),
+        }
+    queries.replace_analysis(
+        session,
+        test_pk,
+        version=ANALYSIS_VERSION,
+        input_hash=judged.input_hash,
+        site_revision=site_revision,
+        settings=judged.settings.as_dict(),
+        document=document,
+    )
+    queries.replace_results(session, test_pk, judged.results)
+
+
+def checked_settings(base: Mapping[str, Any], changed: Mapping[str, Any], *, where: str) -> AnalysisSettings:
+    """Settings of an analysis with `changed` laid over `base`.
+
+    Raises
+    ------
+    InvalidContent
+        A rule set, rule or method that there is not, or a combination that cannot be.
+    """
+    try:
+        return AnalysisSettings(**{**base, **changed})
+    except ValueError as error:
+        raise InvalidContent(
+            str(error), tuple(Place(f"{where}.{name}", str(error)) for name in changed)
+        ) from error
+
+
+def uptake_chart(store: Store, test_pk: int) -> dict[str, Any]:
+    """The specification of the chart of oxygen uptake against time."""
+    from service.charts.uptake import uptake_spec
+
+    document = analysis_of(store, test_pk, {}, where="query")
+    with store.read() as session:
+        series = queries.read_series(session, test_pk)
+    return uptake_spec(document, chart_columns(series))
+
+
+def chart_columns(series: Series) -> dict[str, list[Any]]:
+    """A series as plain lists for a chart: missing values are None, `excluded` is whether a row was taken out."""
+
+    def plain(values: Any) -> list[Any]:
+        return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124 NaN is a missing value
+
+    return {
+        "end_s": plain(series.end_s),
+        "duration_s": plain(series.duration_s),
+        "excluded": series.excluded.tolist(),
+        "phase": [None if code < 0 else PHASES[code] for code in series.phase.tolist()],
+        **{name: plain(values) for name, values in series.channels.items()},
+    }
+
+
+def analysis_of(
+    store: Store, test_pk: int, changed_settings: Mapping[str, Any], *, where: str
+) -> dict[str, Any]:
+    """The analysis of a test: stored where it is complete, else computed from what there is.
+
+    `changed_settings` hold for this answer only. Where the site has changed its reference tables since the
+    analysis was stored, the standing is worked out anew.
+    """
+    with store.read() as session:
+        stored = queries.read_analysis(session, test_pk)
+        if (
+            stored is not None
+            and not changed_settings
+            and stored.site_revision == queries.site(session).revision
+        ):
+            document: dict[str, Any] = json.loads(stored.document)
+            return document
+        base = stored.settings if stored is not None else default_settings(session).as_dict()
+        rows = queries.load_tests(session, [test_pk])[test_pk]
+        bouts = queries.verifications_of(session, [test_pk]).get(test_pk, [])
+        bout_rows = queries.load_tests(session, bouts)
+        tables = queries.norm_tables(session)
+    settings = checked_settings(base, changed_settings, where=where)
+    provisional = rows.test["status"] in {"planned", "recording"}
+    judged = judge(rows, [bout_rows[bout] for bout in bouts], settings, tables, provisional=provisional)
+    if stored is not None and not changed_settings:
+        return {**json.loads(stored.document), "ranks": judged.document["ranks"]}
+    return judged.document
+
+
+def reanalyse(
+    store: Store,
+    actor: str,
+    target: Target,
+    settings: Mapping[str, Any],
+    *,
+    answer: Callable[[Transaction, dict[str, Any], list[dict[str, Any]]], T],
+    claim: Claim | None = None,
+) -> T:
+    """Analyse a complete test anew with these settings, store it, and say what changed.
+
+    Parameters
+    ----------
+    settings : mapping
+        Laid over the settings that the stored analysis was made with.
+    answer : callable
+        Takes the open transaction, the document and the list of changed quantities.
+    """
+    assert target.test_pk is not None  # noqa: S101 the address names a test
+    test_pk = target.test_pk
+
+    def attempt() -> T:
+        with store.read() as session:
+            snapshot = _snapshot(session, target, Edit(test={"status": "complete"}))
+            if target.revision is not None and snapshot.revision != target.revision:
+                raise StaleRevision(
+                    "The record has changed since you read it; read it again and repeat your request."
+                )
+            before = queries.indexed(session, test_pk)
+        used = checked_settings(snapshot.settings[test_pk].as_dict(), settings, where="body.settings")
+        bouts = [snapshot.rows[bout] for bout in snapshot.bouts.get(test_pk, [])]
+        judged = judge(snapshot.rows[test_pk], bouts, used, snapshot.tables)
+        after = {row["quantity"]: row["value"] for row in judged.results}
+        changed = [
+            {"quantity": quantity, "before": before.get(quantity), "after": after.get(quantity)}
+            for quantity in sorted({*before, *after})
+            if before.get(quantity) != after.get(quantity)
+        ]
+        with store.write(actor, claim) as transaction:
+            bump(transaction.session, target.subject_pk, expected=snapshot.revision)
+            keep(transaction.session, test_pk, judged, snapshot.site_revision)
+            return answer(transaction, judged.document, changed)
+
+    return on_fresh_snapshot(attempt, pinned=target.revision is not None)

@@ -1,0 +1,267 @@
+"""The service: middleware, routers, error handlers, lifespan. The only module that knows every part."""
+
+import json
+import logging
+import sys
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import sqlalchemy as sa
+import structlog
+from fastapi import FastAPI, Request
+from fastapi.middleware.cors import CORSMiddleware
+from fastapi.routing import APIRoute
+from starlette.responses import Response
+
+from service import __version__
+from service.analyses.routes import router as analyses
+from service.catalogues.routes import router as catalogues
+from service.changes.routes import router as changes
+from service.cohorts.routes import router as cohorts
+from service.db.migrate import schema_state
+from service.db.transactions import Store
+from service.exercise_tests.routes import router as exercise_tests
+from service.http import problems
+from service.http.answers import json_response
+from service.http.etags import NotModified
+from service.http.headers import HeadersMiddleware
+from service.http.idempotency import Replayed
+from service.http.keys import BodyLimitMiddleware, KeyMiddleware
+from service.imports.routes import router as imports
+from service.keys.routes import router as keys
+from service.norms.routes import router as norms
+from service.pages.routes import router as pages
+from service.pages.routes import static
+from service.protocols.routes import router as protocols
+from service.settings import Settings
+from service.subjects.routes import router as subjects
+from service.trends.routes import router as trends
+from service.visits.routes import router as visits
+
+_ABOUT = """
+The longitudinal record of graded exercise tests: peak, plateau, effort, standing and trend, each number with its
+method, source and what it does not say.
+
+For people who are trained and allowed to run exercise tests. Nothing here is a diagnosis; local rules and licensed
+practice decide.
+"""
+
+ROUTERS = (
+    subjects,
+    visits,
+    protocols,
+    exercise_tests,
+    imports,
+    analyses,
+    trends,
+    norms,
+    catalogues,
+    cohorts,
+    changes,
+    keys,
+)
+
+#: Statuses that any address under /v1 may answer with, all as problem details.
+_PROBLEMS = {
+    400: "Unreadable body",
+    401: "No valid key",
+    403: "The key's scope does not cover this",
+    404: "No such record, or not for this key",
+    409: "In conflict with the record",
+    412: "The record has changed",
+    413: "Too large",
+    415: "Not a kind of content this reads",
+    422: "The content is not acceptable",
+    428: "If-Match is needed",
+    429: "Too many requests",
+}
+
+
+def operation_id(route: APIRoute) -> str:
+    """Names of functions are unique, and short enough for a generated client."""
+    return route.name
+
+
+def create_app(settings: Settings, store: Store | None = None, *, warm: bool = False) -> FastAPI:
+    """The service for these settings.
+
+    Parameters
+    ----------
+    settings : Settings
+    store : Store, optional
+        Made from the settings where it is not given; closed at the end in either case.
+    warm : bool
+        Start the chart renderer in the background, so that the first chart is as quick as the next.
+    """
+    store = store or Store(settings)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        del app
+        if warm:
+            from service.charts.render import warm_up
+
+            threading.Thread(target=warm_up, name="chart renderer", daemon=True).start()
+        yield
+        store.close()
+
+    app = FastAPI(
+        title="Upslope",
+        version=__version__,
+        description=_ABOUT,
+        license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        generate_unique_id_function=operation_id,
+        redirect_slashes=False,
+    )
+    app.state.store = store
+    problems.install(app, settings.base_url)
+
+    @app.exception_handler(NotModified)
+    async def not_modified(request: Request, current: NotModified) -> Response:
+        del request
+        return current.response()
+
+    @app.exception_handler(Replayed)
+    async def replayed(request: Request, first: Replayed) -> Response:
+        del request
+        return first.response
+
+    for router in ROUTERS:
+        app.include_router(router)
+    app.include_router(pages)
+    app.mount("/static", static)
+    _health(app, settings, store)
+    _describe(app)
+
+    # The last added is the outermost: headers, origins, key, size.
+    app.add_middleware(BodyLimitMiddleware, settings=settings)
+    app.add_middleware(KeyMiddleware, store=store, settings=settings)
+    if origins := [origin.strip() for origin in settings.cors_origins.split(",") if origin.strip()]:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=origins,
+            allow_methods=["GET"],
+            allow_headers=["Authorization", "If-None-Match"],
+            expose_headers=["ETag", "Link"],
+        )
+    app.add_middleware(HeadersMiddleware)
+    return app
+
+
+def _health(app: FastAPI, settings: Settings, store: Store) -> None:
+    @app.get("/healthz", tags=["health"])
+    def healthz() -> dict[str, str]:
+        """Whether the process answers."""
+        return {"status": "ok", "version": __version__}
+
+    @app.get("/readyz", tags=["health"], responses={503: {"description": "Not ready, with the reason"}})
+    def readyz() -> Response:
+        """Whether the database can be used by this program."""
+        try:
+            state = schema_state(settings)
+            with store.read() as session:
+                session.execute(sa.text("select 1"))
+        except Exception as error:  # noqa: BLE001 whatever it is, the service is not ready
+            return json_response({"status": "not ready", "reason": type(error).__name__}, status=503)
+        if state.current != state.newest:
+            return json_response(
+                {"status": "not ready", "reason": "the schema is not the newest; run 'upslope migrate'"},
+                status=503,
+            )
+        return json_response({"status": "ready"})
+
+
+def _describe(app: FastAPI) -> None:
+    """Complete the OpenAPI document: the key, and problems as they really are."""
+    made: dict[str, Any] | None = None
+    original = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        nonlocal made
+        if made is None:
+            made = original()
+            components = made.setdefault("components", {})
+            components["securitySchemes"] = {
+                "key": {"type": "http", "scheme": "bearer", "description": "upslope keys create"}
+            }
+            schemas = components.setdefault("schemas", {})
+            schemas["Problem"] = _PROBLEM_SCHEMA
+            for unused in ("HTTPValidationError", "ValidationError"):
+                schemas.pop(unused, None)
+            for path, operations in made["paths"].items():
+                for operation in operations.values():
+                    if path.startswith("/v1"):
+                        operation["security"] = [{"key": []}]
+                        for status, meaning in _PROBLEMS.items():
+                            operation["responses"][str(status)] = {
+                                "description": meaning,
+                                "content": {
+                                    "application/problem+json": {
+                                        "schema": {"$ref": "#/components/schemas/Problem"}
+                                    }
+                                },
+                            }
+        return made
+
+    app.openapi = openapi  # type: ignore[method-assign] # FastAPI's documented way
+
+
+_PROBLEM_SCHEMA = {
+    "title": "Problem",
+    "description": "Problem details (RFC 9457).",
+    "type": "object",
+    "required": ["type", "title", "status", "detail", "instance", "errors"],
+    "properties": {
+        "type": {"type": "string", "description": "Stable address of this kind of error in the guide."},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string"},
+        "instance": {"type": "string"},
+        "errors": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["location", "message"],
+                "properties": {
+                    "location": {"type": "string"},
+                    "message": {"type": "string"},
+                    "value": {},
+                    "row": {"type": "integer"},
+                    "column": {"type": "string"},
+                },
+            },
+        },
+    },
+}
+
+
+def from_environment() -> FastAPI:
+    """The service for the settings of the environment: what each of several worker processes makes."""
+    settings = Settings()
+    configure_logging(settings.log_level)
+    return create_app(settings, warm=True)
+
+
+def openapi_text() -> str:
+    """The OpenAPI document as it is committed."""
+    app = create_app(Settings(database_url="sqlite:///never-opened.db"))
+    return json.dumps(app.openapi(), indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+
+def configure_logging(level: str) -> None:
+    """One line of JSON for each event, on standard error; no personal data, no keys."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
+        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+    )

@@ -1,0 +1,1 @@
+"""Years of old files in one go."""

@@ -1,0 +1,1 @@
+"""What the service knows: quantities, methods, findings."""

@@ -1,0 +1,1 @@
+"""Tests: their intervals, notes and marks."""

@@ -1,0 +1,219 @@
+"""Reads and writes of tests; nothing is committed here."""
+
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.analysis.series import PHASES
+from service.db.models import (
+    Calibration,
+    Conclusion,
+    Exclusion,
+    ExerciseTest,
+    Interval,
+    IntervalExtra,
+    Protocol,
+    ReportedResult,
+    StageNote,
+    Subject,
+    Visit,
+)
+from service.errors import Conflict, InvalidContent, NotFound, Place
+from service.exercise_tests.schemas import PhaseName, TestOut
+from service.quantities import CHANNELS, EXTRA_CHANNELS, STORED_CHANNELS
+from service.reference.protocols import STANDARD_PROTOCOLS
+
+
+def get(session: Session, test_pk: int) -> ExerciseTest:
+    """The test with this internal key."""
+    test = session.get(ExerciseTest, test_pk)
+    if test is None:
+        raise NotFound("The test was deleted in the meantime.")
+    return test
+
+
+def refuse_void(session: Session, test_pk: int) -> None:
+    """Only a void test refuses to be written."""
+    if get(session, test_pk).status == "void":
+        raise Conflict("The test is void; make a new test.")
+
+
+def out(session: Session, test_pk: int) -> TestOut:
+    """A test as it goes over the wire."""
+    test = get(session, test_pk)
+    visit_id, subject_id = session.execute(
+        sa.select(Visit.public_id, Subject.public_id)
+        .join(Subject, Subject.id == Visit.subject_id)
+        .where(Visit.id == test.visit_id)
+    ).one()
+    verifies = None
+    if test.verifies_test_id is not None:
+        verifies = session.scalar(
+            sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test.verifies_test_id)
+        )
+    calibrations = session.scalars(
+        sa.select(Calibration).where(Calibration.test_id == test_pk).order_by(Calibration.seq)
+    ).all()
+    columns = {
+        name: getattr(test, name)
+        for name in TestOut.model_fields
+        if hasattr(ExerciseTest, name) and name != "id"
+    }
+    return TestOut.model_validate(
+        {
+            **columns,
+            "id": test.public_id,
+            "visit_id": visit_id,
+            "subject_id": subject_id,
+            "protocol_id": test.protocol_key,
+            "verifies_test_id": verifies,
+            "source_sha256": test.source_hash,
+            "n_intervals": count_intervals(session, test_pk),
+            "calibrations": [
+                {
+                    "when": one.moment,
+                    "kind": one.kind,
+                    "expected": one.expected,
+                    "measured": one.measured,
+                    "unit": one.unit,
+                    "device": one.device,
+                }
+                for one in calibrations
+            ],
+        }
+    )
+
+
+def count_intervals(session: Session, test_pk: int) -> int:
+    """How many intervals a test has."""
+    return (
+        session.scalar(sa.select(sa.func.count()).select_from(Interval).where(Interval.test_id == test_pk))
+        or 0
+    )
+
+
+def linked_test(session: Session, subject_pk: int, verifies_test_id: str, *, but: int | None = None) -> int:
+    """The test that a verification bout verifies: another test of the same subject.
+
+    Raises
+    ------
+    InvalidContent
+        There is none with this id.
+    """
+    found = session.scalar(
+        sa.select(ExerciseTest.id)
+        .join(Visit, Visit.id == ExerciseTest.visit_id)
+        .where(ExerciseTest.public_id == verifies_test_id, Visit.subject_id == subject_pk)
+    )
+    if found is None or found == but:
+        message = "names no other test of this subject"
+        raise InvalidContent(
+            f"verifies_test_id {message}.", (Place("body.verifies_test_id", message, value=verifies_test_id),)
+        )
+    return found
+
+
+def check_protocol(session: Session, protocol_id: str) -> None:
+    """Refuse a protocol that there is not."""
+    if protocol_id in STANDARD_PROTOCOLS:
+        return
+    if session.scalar(sa.select(Protocol.id).where(Protocol.key == protocol_id)) is None:
+        message = "names no protocol; GET /v1/protocols lists them"
+        raise InvalidContent(
+            f"protocol_id {message}.", (Place("body.protocol_id", message, value=protocol_id),)
+        )
+
+
+def read_intervals(
+    session: Session, test_pk: int, *, after: int | None = None, limit: int | None = None
+) -> list[dict[str, Any]]:
+    """Intervals as stored, each with what was taken out by hand."""
+    extra = [IntervalExtra.__table__.c[name] for name in EXTRA_CHANNELS]
+    stored = [
+        Interval.__table__.c[name]
+        for name in ("seq", "end_s", "duration_s", "phase", "stage", *STORED_CHANNELS)
+    ]
+    statement = (
+        sa.select(*stored, *extra, Exclusion.by, Exclusion.reason)
+        .outerjoin(
+            IntervalExtra,
+            sa.and_(IntervalExtra.test_id == Interval.test_id, IntervalExtra.seq == Interval.seq),
+        )
+        .outerjoin(Exclusion, sa.and_(Exclusion.test_id == Interval.test_id, Exclusion.seq == Interval.seq))
+        .where(Interval.test_id == test_pk)
+        .order_by(Interval.seq)
+    )
+    if after is not None:
+        statement = statement.where(Interval.seq > after)
+    if limit is not None:
+        statement = statement.limit(limit)
+    return [
+        {
+            "seq": row.seq,
+            "end_s": row.end_s,
+            "duration_s": row.duration_s,
+            "phase": phase_name(row.phase),
+            "stage": row.stage,
+            **{name: getattr(row, name) for name in CHANNELS},
+            "excluded": None if row.by is None else {"by": row.by, "reason": row.reason},
+        }
+        for row in session.execute(statement)
+    ]
+
+
+def phase_name(code: int | None) -> PhaseName | None:
+    """A stored phase as it goes over the wire."""
+    return None if code is None else PHASES[code]
+
+
+def interval_at(session: Session, test_pk: int, end_s: float) -> dict[str, Any] | None:
+    """The stored interval that ends at this time."""
+    seq = session.scalar(sa.select(Interval.seq).where(Interval.test_id == test_pk, Interval.end_s == end_s))
+    if seq is None:
+        return None
+    return read_intervals(session, test_pk, after=seq - 1, limit=1)[0]
+
+
+def last_interval(session: Session, test_pk: int) -> tuple[int, float]:
+    """Seq and end of the last stored interval; (-1, 0.0) where there is none."""
+    row = session.execute(
+        sa.select(Interval.seq, Interval.end_s)
+        .where(Interval.test_id == test_pk)
+        .order_by(Interval.seq.desc())
+        .limit(1)
+    ).one_or_none()
+    return (-1, 0.0) if row is None else (row.seq, row.end_s)
+
+
+def held(session: Session, test_pk: int) -> dict[str, int]:
+    """What a deletion of the test would take with it."""
+    return {
+        name: session.scalar(sa.select(sa.func.count()).select_from(table).where(table.test_id == test_pk))
+        or 0
+        for name, table in (
+            ("intervals", Interval),
+            ("stage_notes", StageNote),
+            ("reported_results", ReportedResult),
+            ("calibrations", Calibration),
+            ("conclusions", Conclusion),
+        )
+    }
+
+
+def replace_calibrations(session: Session, test_pk: int, rows: list[dict[str, Any]]) -> None:
+    """Store these calibrations in the place of what the test has."""
+    session.execute(sa.delete(Calibration).where(Calibration.test_id == test_pk))
+    for seq, row in enumerate(rows):
+        session.add(Calibration(test_id=test_pk, seq=seq, **row))
+
+
+def of_visit(session: Session, visit_pk: int) -> list[str]:
+    """Public ids of the tests of a visit, in the order they were made."""
+    return list(
+        session.scalars(
+            sa.select(ExerciseTest.public_id)
+            .where(ExerciseTest.visit_id == visit_pk)
+            .order_by(ExerciseTest.id)
+        )
+    )

@@ -1,0 +1,217 @@
+"""Steps of writing a test: from the wire to an edit, and the record kept true."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.analysis.series import PHASES, Series, StageNote
+from service.db.models import ExerciseTest
+from service.errors import IntervalNotAfterLast, InvalidContent, Place
+from service.exercise_tests import queries
+from service.exercise_tests.schemas import CalibrationIn, IntervalIn, StageNoteIn
+from service.quantities import CHANNELS, QUANTITIES
+
+#: Keeps float noise of a recorder's clock from reading as an overlap.
+_CLOCK_TOLERANCE_S = 1e-6
+
+
+def series_of(rows: Sequence[IntervalIn], *, previous_end_s: float = 0.0) -> Series:
+    """Intervals of the wire as a series.
+
+    Without a duration an interval lasts from the previous end; the first as long as the second.
+
+    Raises
+    ------
+    InvalidContent
+        Times that do not rise, intervals that overlap, or a column that must be in another unit.
+    """
+    ends = np.array([row.end_s for row in rows], dtype=np.float64)
+    faults = [
+        Place(
+            f"body.intervals.{place}.end_s",
+            "must be later than the interval before",
+            value=float(ends[place]),
+        )
+        for place in range(1, len(rows))
+        if ends[place] <= ends[place - 1]
+    ]
+    gaps = np.diff(ends, prepend=previous_end_s)
+    if previous_end_s == 0.0 and len(rows) > 1:
+        gaps[0] = min(gaps[1], ends[0]) if gaps[1] > 0 else ends[0]
+    durations = np.array(
+        [gap if row.duration_s is None else row.duration_s for row, gap in zip(rows, gaps, strict=True)],
+        dtype=np.float64,
+    )
+    starts = ends - durations
+    for place in range(len(rows)):
+        if starts[place] < -_CLOCK_TOLERANCE_S:
+            faults.append(
+                Place(
+                    f"body.intervals.{place}.duration_s",
+                    "begins before the recording",
+                    value=float(durations[place]),
+                )
+            )
+        before = ends[place - 1] if place else previous_end_s
+        if not faults and starts[place] < before - 0.01:
+            faults.append(
+                Place(
+                    f"body.intervals.{place}.duration_s",
+                    "overlaps the interval before",
+                    value=float(durations[place]),
+                )
+            )
+    if faults:
+        raise InvalidContent(f"{faults[0].location} {faults[0].message}.", tuple(faults[:50]))
+    channels = {}
+    for name in CHANNELS:
+        values = np.array(
+            [np.nan if getattr(row, name) is None else getattr(row, name) for row in rows], dtype=np.float64
+        )
+        if np.isfinite(values).any():
+            channels[name] = values
+    _refuse_wrong_units(channels)
+    return Series(
+        end_s=ends,
+        duration_s=durations,
+        channels=channels,
+        phase=np.array([-1 if row.phase is None else PHASES.index(row.phase) for row in rows], dtype=np.int8),
+        stage=np.array([-1 if row.stage is None else row.stage for row in rows], dtype=np.int64),
+        excluded=np.zeros(len(rows), dtype=np.bool_),
+    )
+
+
+def _refuse_wrong_units(channels: dict[str, Any]) -> None:
+    """More than half of a column beyond the hard limits is another unit, not a fault of single rows."""
+    faults = []
+    for name, values in channels.items():
+        quantity = QUANTITIES[name]
+        present = values[np.isfinite(values)]
+        if quantity.hard is None or present.size < 2:
+            continue
+        low, high = quantity.hard
+        beyond = np.count_nonzero((present < low) | (present > high))
+        if beyond * 2 > present.size:
+            faults.append(
+                Place(
+                    "body.intervals",
+                    f"{name}: {beyond} of {present.size} values lie outside {low:g} to {high:g} {quantity.unit}; "
+                    f"is it in another unit? {name} is in {quantity.unit or 'its plain ratio'}",
+                    column=name,
+                )
+            )
+    if faults:
+        raise InvalidContent(faults[0].message, tuple(faults))
+
+
+def append_series(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series | None:
+    """The new part of posted intervals; None where all of them are stored already.
+
+    Raises
+    ------
+    IntervalNotAfterLast
+        A posted interval is not after the last stored one, and its content is another.
+    """
+    seq, last_end_s = queries.last_interval(session, test_pk)
+    new = []
+    for place, row in enumerate(rows):
+        if seq < 0 or row.end_s > last_end_s + _CLOCK_TOLERANCE_S:
+            new.append(row)
+            continue
+        stored = queries.interval_at(session, test_pk, row.end_s)
+        given = row.model_dump(exclude_unset=True)
+        if stored is None or any(stored[name] != value for name, value in given.items() if value is not None):
+            message = f"is not after the last stored interval, which ends at {last_end_s:g} s, and is not the one stored there"
+            raise IntervalNotAfterLast(
+                f"The interval that ends at {row.end_s:g} s {message}.",
+                (Place(f"body.intervals.{place}.end_s", message, value=row.end_s),),
+            )
+    if not new:
+        return None
+    return series_of(new, previous_end_s=max(last_end_s, 0.0))
+
+
+def notes_of(rows: Sequence[StageNoteIn]) -> tuple[StageNote, ...]:
+    """Stage notes of the wire as the core takes them."""
+    return tuple(StageNote(**row.model_dump()) for row in rows)
+
+
+def amended(stored: Sequence[StageNote], rows: Sequence[StageNoteIn]) -> tuple[StageNote, ...]:
+    """Stored notes with these appended, or laid over the one of the same stage, phase and time."""
+    notes = {(note.stage, note.phase, note.time_s): note for note in stored}
+    for row in rows:
+        key = (row.stage, row.phase, row.time_s)
+        known = notes.get(key)
+        given = row.model_dump(exclude_unset=True)
+        merged = (
+            {} if known is None else {name: getattr(known, name) for name in StageNote.__dataclass_fields__}
+        )
+        notes[key] = StageNote(**{"stage": None, "phase": None, "time_s": None, **merged, **given})
+    return tuple(notes.values())
+
+
+def calibration_columns(row: CalibrationIn) -> dict[str, Any]:
+    """A calibration of the wire as columns (``when`` is a word of SQL)."""
+    values = row.model_dump()
+    return {"moment": values.pop("when"), **values}
+
+
+def check_reported(rows: Sequence[Any]) -> None:
+    """Refuse a reported result that is no quantity of a test, or that comes twice.
+
+    Raises
+    ------
+    InvalidContent
+        With a place for each.
+    """
+    faults = []
+    seen: set[str] = set()
+    known = [key for key, quantity in QUANTITIES.items() if "result" in quantity.kinds]
+    for place, row in enumerate(rows):
+        if row.quantity not in known:
+            faults.append(
+                Place(
+                    f"body.{place}.quantity",
+                    f"is not a result of a test; known are {', '.join(known)}",
+                    value=row.quantity,
+                )
+            )
+        elif row.quantity in seen:
+            faults.append(Place(f"body.{place}.quantity", "comes twice", value=row.quantity))
+        seen.add(row.quantity)
+    if faults:
+        raise InvalidContent(
+            f"{faults[0].location}: {faults[0].value} {faults[0].message}."[:500], tuple(faults)
+        )
+
+
+def table_bytes(rows: list[dict[str, Any]], form: str) -> bytes:
+    """Intervals as a CSV or Parquet table, the reason of an exclusion in two columns of its own."""
+    import pandas as pd
+
+    flat = [
+        {
+            **{name: value for name, value in row.items() if name != "excluded"},
+            "excluded_by": row["excluded"]["by"] if row["excluded"] else None,
+            "excluded_reason": row["excluded"]["reason"] if row["excluded"] else None,
+        }
+        for row in rows
+    ]
+    columns = ["seq", "end_s", "duration_s", "phase", "stage", *CHANNELS, "excluded_by", "excluded_reason"]
+    frame = pd.DataFrame(flat, columns=columns)
+    for name in ("end_s", "duration_s", *CHANNELS):
+        frame[name] = frame[name].astype("float64")
+    frame["stage"] = frame["stage"].astype("Int64")
+    for name in ("phase", "excluded_by", "excluded_reason"):
+        frame[name] = frame[name].astype("string")
+    if form == "parquet":
+        return bytes(frame.to_parquet(index=False, engine="pyarrow"))
+    return frame.to_csv(index=False, lineterminator="\r\n").encode()
+
+
+def key_of(session: Session, test_id: str) -> int:
+    """Internal key of a test by its id."""
+    return session.scalars(sa.select(ExerciseTest.id).where(ExerciseTest.public_id == test_id)).one()

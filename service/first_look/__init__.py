@@ -1,0 +1,1 @@
+"""One file judged without a record."""

@@ -1,0 +1,70 @@
+"""Importing a file over HTTP."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, File, Form, Query, Response, UploadFile
+from fastapi.exceptions import RequestValidationError
+from pydantic import ValidationError
+
+from service.analyses.workflow import Target
+from service.http.answers import json_response
+from service.http.dependencies import StoreDependency, Tester, VisitDependency
+from service.http.idempotency import OnceDependency
+from service.imports import workflow
+from service.imports.schemas import ImportOptions, ImportOut
+
+router = APIRouter(prefix="/v1/visits/{visit_id}", tags=["imports"])
+
+
+def parsed_options(text: str) -> ImportOptions:
+    """The options of an import from their JSON text; faults are named as fields of ``options``."""
+    try:
+        return ImportOptions.model_validate_json(text)
+    except ValidationError as error:
+        faults = [{**fault, "loc": ("options", *fault["loc"])} for fault in error.errors(include_url=False)]
+        for fault in faults:
+            if fault["type"] == "json_invalid":  # the body is readable, this field of it is not
+                fault["type"] = "options_not_json"
+        raise RequestValidationError(faults) from error
+
+
+@router.post(
+    "/imports",
+    status_code=201,
+    response_model=ImportOut,
+    responses={
+        200: {
+            "model": ImportOut,
+            "description": "A dry run, a repetition, or a file read anew into its test.",
+        }
+    },
+)
+def import_file(
+    principal: Tester,
+    ref: VisitDependency,
+    store: StoreDependency,
+    once: OnceDependency,
+    file: Annotated[UploadFile, File(description="CSV or XLSX.")],
+    options: Annotated[str, Form(max_length=100_000, description="JSON of the import options.")],
+    dry_run: Annotated[
+        bool, Query(description="Read and say what would be stored, and store nothing.")
+    ] = False,
+    replace: Annotated[bool, Query(description="Read the file anew into the test it became before.")] = False,
+) -> Response:
+    """Read a data file of a test, judge the test and store both."""
+    chosen = parsed_options(options)
+    source = workflow.Source(file.file.read(), file.filename or "file")
+    if dry_run:
+        return json_response(workflow.preview(store, ref.visit_pk, source, chosen))
+    claim = once.claim(store, source.data, chosen.model_dump(mode="json"), dry_run, replace)
+
+    def respond(imported: workflow.Imported) -> Response:
+        location = {"Location": f"/v1/tests/{imported.answer.test_id}"} if imported.status == 201 else {}
+        return json_response(imported.answer, status=imported.status, headers=location)
+
+    target = Target(
+        ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.revision if ref.pinned else None
+    )
+    return workflow.import_file(
+        store, principal.name, target, source, chosen, replace=replace, claim=claim, respond=respond
+    )

@@ -1,0 +1,292 @@
+"""From the bytes of a file to a judged test, in one write transaction."""
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from sqlalchemy.orm import Session
+
+from service.analyses.queries import read_notes
+from service.analyses.workflow import Edit, Target, record
+from service.analysis.series import StageNote
+from service.db.models import ExerciseTest
+from service.db.transactions import Claim, Store, Transaction
+from service.errors import Conflict, FileAlreadyImported, InvalidContent, Place
+from service.exercise_tests import queries as tests
+from service.imports import queries
+from service.imports.schemas import ImportOptions, ImportOut
+from service.intake.options import ColumnChoice, ReadLimits, ReadOptions
+from service.intake.reading import ReadColumn, TestFile, first_rows, read_test_file
+from service.settings import Settings
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file as it came.
+
+    Attributes
+    ----------
+    data : bytes
+    name : str
+        For messages and the record; never used as a path.
+    """
+
+    data: bytes
+    name: str
+
+    @property
+    def sha256(self) -> str:
+        """What the bytes are known by."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What became of a file."""
+
+    answer: ImportOut
+    status: int
+
+
+def limits_of(settings: Settings) -> ReadLimits:
+    """How much of a file is read."""
+    return ReadLimits(max_bytes=settings.max_upload_mib * 1024 * 1024, max_rows=settings.max_import_rows)
+
+
+def read_options(options: ImportOptions, visit: Any) -> ReadOptions:
+    """What intake must know, with the mass and conditions of the visit."""
+    columns = {
+        header: None if column is None else ColumnChoice(column.quantity, column.unit)
+        for header, column in (options.columns or {}).items()
+    }
+    return ReadOptions(
+        columns=columns,
+        sheet=options.sheet,
+        time_marks=options.time_marks,
+        volume_condition=options.volume_condition,
+        rows=options.rows,
+        body_mass_kg=visit.body_mass_kg,
+        barometric_pressure_mmhg=visit.barometric_pressure_mmhg,
+        temperature_c=visit.temperature_c,
+        relative_humidity_percent=visit.relative_humidity_percent,
+        offset_s=options.offset_s or 0.0,
+        decimal_mark=options.decimal_mark,
+    )
+
+
+def column_dict(column: ReadColumn) -> dict[str, Any]:
+    """What became of a column, as it goes over the wire."""
+    return {
+        "header": column.header,
+        "index": column.index,
+        "quantity": column.quantity,
+        "unit": column.unit,
+        "from": column.from_,
+        "factor": column.factor,
+    }
+
+
+def _told(file: TestFile, *, test_id: str | None, existing: bool) -> ImportOut:
+    return ImportOut(
+        test_id=test_id,
+        existing=existing,
+        columns=[column_dict(column) for column in file.columns],
+        rows=len(file.series),
+        findings=[remark.as_dict() for remark in file.findings],
+        analysis_url=None if test_id is None else f"/v1/tests/{test_id}/analysis",
+    )
+
+
+def preview(store: Store, visit_pk: int, source: Source, options: ImportOptions) -> ImportOut:
+    """What would be read; nothing is stored."""
+    with store.read() as session:
+        reading = read_options(options, queries.visit(session, visit_pk))
+    file = read_test_file(source.data, source.name, reading, limits_of(store.settings))
+    return _told(file, test_id=None, existing=False).model_copy(update={"first_rows": first_rows(file)})
+
+
+def import_file(
+    store: Store,
+    actor: str,
+    target: Target,
+    source: Source,
+    options: ImportOptions,
+    *,
+    replace: bool = False,
+    claim: Claim | None = None,
+    respond: Callable[[Imported], T],
+) -> T:
+    """Import a file into a visit.
+
+    Parameters
+    ----------
+    store, actor
+    target : Target
+        The visit.
+    source : Source
+    options : ImportOptions
+    replace : bool
+        Read the file into the test that it became before.
+    claim : Claim, optional
+    respond : callable
+        Makes the answer; called before the commit.
+
+    Raises
+    ------
+    RefusedFile, TooLarge, UnsupportedMediaType
+        By intake.
+    FileAlreadyImported
+        The same bytes became a test of this visit with other options.
+    Conflict
+        The test to attach to has intervals, or is void.
+    """
+    chosen = options.model_dump(mode="json", exclude_none=True)
+    assert target.visit_pk is not None  # noqa: S101 an import is into a visit
+    visit_pk = target.visit_pk
+    with store.read() as session:
+        reading = read_options(options, queries.visit(session, visit_pk))
+        known = _known(session, visit_pk, source, options, chosen, replace=replace)
+        existing = (
+            None
+            if known is None
+            else (known.id, known.public_id, known.source_options == chosen and not replace)
+        )
+        if existing is not None and existing[2]:
+            told = ImportOut(
+                test_id=existing[1],
+                existing=True,
+                columns=known.source_columns or [] if known is not None else [],
+                rows=tests.count_intervals(session, existing[0]),
+                findings=known.source_findings or [] if known is not None else [],
+                analysis_url=f"/v1/tests/{existing[1]}/analysis",
+            )
+            return respond(Imported(told, 200))
+        attach = _attachable(session, visit_pk, options, replace=replace)
+    file = read_test_file(source.data, source.name, reading, limits_of(store.settings))
+    into = attach if attach is not None else (existing[0] if existing is not None else None)
+    where = Target(target.subject_pk, target.subject_id, visit_pk, into, target.revision)
+
+    def edit(session: Session) -> Edit:
+        notes = _notes(session, file, attach)
+        values = _columns(session, target.subject_pk, source, options, chosen, file, into)
+        return Edit(test=values, series=file.series, notes=notes, new_test=into is None)
+
+    def check(session: Session) -> None:
+        # Another import of the same bytes may have come between.
+        if into is None and _known(session, visit_pk, source, options, chosen, replace=replace) is not None:
+            raise Conflict("The same file was imported at the same moment; read the visit again.")
+        if into is not None:
+            tests.refuse_void(session, into)
+
+    def answer(transaction: Transaction, test_pk: int | None) -> T:
+        assert test_pk is not None  # noqa: S101 the edit made or named it
+        test = tests.get(transaction.session, test_pk)
+        action: Any = "created" if into is None else "changed"
+        transaction.changed(
+            "test",
+            test.public_id,
+            action=action,
+            subject_id=target.subject_id,
+            payload={"file": source.sha256, "options": chosen},
+        )
+        status = 201 if into is None else 200
+        return respond_and_keep(
+            transaction, Imported(_told(file, test_id=test.public_id, existing=False), status)
+        )
+
+    def respond_and_keep(transaction: Transaction, imported: Imported) -> T:
+        return transaction.answer(respond(imported), subject_pk=target.subject_pk)
+
+    return record(store, actor, where, edit, answer=answer, claim=claim, check=check)
+
+
+def _known(
+    session: Session,
+    visit_pk: int,
+    source: Source,
+    options: ImportOptions,
+    chosen: dict[str, Any],
+    *,
+    replace: bool,
+) -> ExerciseTest | None:
+    """The test that the same bytes became; other `rows` of the same file are another test."""
+    if options.test_id is not None:
+        return None
+    same_part = [
+        test
+        for test in queries.of_same_bytes(session, visit_pk, source.sha256)
+        if (test.source_options or {}).get("rows") == chosen.get("rows")
+    ]
+    if not same_part:
+        return None
+    alike = next((test for test in same_part if test.source_options == chosen), None)
+    if alike is not None or replace:
+        return alike or same_part[0]
+    raise FileAlreadyImported(
+        "This file is a test of this visit already, read with other options. Import with replace=true to read it anew "
+        "into that test, or name other rows of it for another test.",
+        (Place("file", "is in the record already, with other options"),),
+        extra={"test_id": same_part[0].public_id},
+    )
+
+
+def _attachable(session: Session, visit_pk: int, options: ImportOptions, *, replace: bool) -> int | None:
+    if options.test_id is None:
+        return None
+    test = queries.attached(session, visit_pk, options.test_id)
+    tests.refuse_void(session, test.id)
+    if options.mode is not None and options.mode != test.mode:
+        message = f"is {options.mode}, but the test is {test.mode}"
+        raise InvalidContent(f"mode {message}.", (Place("options.mode", message, value=options.mode),))
+    if tests.count_intervals(session, test.id) and not replace:
+        raise Conflict(
+            "The test has intervals; import with replace=true to put the file in their place.",
+            extra={"test_id": test.public_id},
+        )
+    return test.id
+
+
+def _notes(session: Session, file: TestFile, attach: int | None) -> tuple[StageNote, ...]:
+    """Notes of the file; those of a test it is attached to stay, and win for the same stage and time."""
+    if attach is None:
+        return file.stage_notes
+    own = read_notes(session, attach)
+    taken = {(note.stage, note.phase, note.time_s) for note in own}
+    return (*own, *(note for note in file.stage_notes if (note.stage, note.phase, note.time_s) not in taken))
+
+
+def _columns(
+    session: Session,
+    subject_pk: int,
+    source: Source,
+    options: ImportOptions,
+    chosen: dict[str, Any],
+    file: TestFile,
+    into: int | None,
+) -> dict[str, Any]:
+    values: dict[str, Any] = {
+        "status": "complete",
+        "source_hash": source.sha256,
+        "source_name": source.name[:200],
+        "source_options": chosen,
+        "source_columns": [column_dict(column) for column in file.columns],
+        "source_findings": [remark.as_dict() for remark in file.findings],
+    }
+    if options.protocol_id is not None:
+        tests.check_protocol(session, options.protocol_id)
+        values["protocol_key"] = options.protocol_id
+    if options.verifies_test_id is not None:
+        values["verifies_test_id"] = tests.linked_test(
+            session, subject_pk, options.verifies_test_id, but=into
+        )
+    given = {
+        name: getattr(options, name)
+        for name in ("shape", "exercise_start_s", "exercise_end_s", "stop_reason", "purpose", "mode")
+    }
+    values |= {name: value for name, value in given.items() if value is not None}
+    if into is None:
+        values.setdefault("purpose", "verification" if options.verifies_test_id is not None else "maximal")
+    return values

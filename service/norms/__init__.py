@@ -1,0 +1,1 @@
+"""Published and own reference tables."""

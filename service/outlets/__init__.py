@@ -1,0 +1,1 @@
+"""Rows into forms that leave the service."""

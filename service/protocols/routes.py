@@ -1,0 +1,42 @@
+"""Protocols over HTTP."""
+
+from fastapi import APIRouter, Response
+
+from service.http.answers import created
+from service.http.cursors import Page
+from service.http.dependencies import Reader, StoreDependency, Tester
+from service.http.idempotency import OnceDependency
+from service.protocols import queries
+from service.protocols.schemas import ProtocolIn, ProtocolOut
+
+router = APIRouter(prefix="/v1/protocols", tags=["protocols"])
+
+
+@router.get("")
+def list_protocols(principal: Reader, store: StoreDependency) -> Page[ProtocolOut]:
+    """The standard protocols and the site's own, whole."""
+    del principal
+    with store.read() as session:
+        return Page(items=queries.listed(session), next=None)
+
+
+@router.post("", status_code=201, response_model=ProtocolOut)
+def create_protocol(
+    body: ProtocolIn, principal: Tester, store: StoreDependency, once: OnceDependency
+) -> Response:
+    """Store a site's own protocol."""
+    claim = once.claim(store, body.model_dump(mode="json"))
+    with store.write(principal.name, claim) as transaction:
+        stored = queries.add(transaction.session, body)
+        transaction.changed(
+            "protocol", stored.id, action="created", payload={"after": body.model_dump(mode="json")}
+        )
+        return transaction.answer(created(stored, f"/v1/protocols/{stored.id}"))
+
+
+@router.get("/{protocol_id}")
+def get_protocol(protocol_id: str, principal: Reader, store: StoreDependency) -> ProtocolOut:
+    """One protocol."""
+    del principal
+    with store.read() as session:
+        return queries.get(session, protocol_id)

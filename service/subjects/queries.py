@@ -1,0 +1,117 @@
+"""Reads and writes of subjects; nothing is committed here."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.db.models import ApiKeySubject, Cohort, CohortMember, ExerciseTest, Subject, Visit
+from service.db.transactions import Transaction
+from service.errors import DuplicateCode, NotFound, Place, StaleRevision
+from service.http.keys import Principal
+
+
+def get(session: Session, subject_pk: int) -> Subject:
+    """The subject with this internal key."""
+    subject = session.get(Subject, subject_pk)
+    if subject is None:
+        raise NotFound("The subject was deleted in the meantime.")
+    return subject
+
+
+def by_code(session: Session, code: str) -> Subject | None:
+    """The subject with this code."""
+    return session.scalars(sa.select(Subject).where(Subject.code == code)).one_or_none()
+
+
+def check_code_is_free(session: Session, code: str, *, but: int | None = None) -> None:
+    """Refuse a code that another subject has."""
+    taken = session.scalar(sa.select(Subject.id).where(Subject.code == code))
+    if taken is not None and taken != but:
+        message = "is the code of another subject; choose another, or use that subject"
+        raise DuplicateCode(f"{code!r} {message}.", (Place("body.code", message, value=code),))
+
+
+def bump(session: Session, subject_pk: int, *, expected: int | None = None) -> int:
+    """Count a write under a subject; the first statement of every such write (a row lock on PostgreSQL).
+
+    Raises
+    ------
+    StaleRevision
+        Another writer came since the revision `expected` was read.
+    """
+    statement = sa.update(Subject).where(Subject.id == subject_pk).values(revision=Subject.revision + 1)
+    if expected is not None:
+        statement = statement.where(Subject.revision == expected)
+    revision: int | None = session.scalar(statement.returning(Subject.revision))
+    if revision is None:
+        raise StaleRevision("The record has changed since you read it; read it again and repeat your change.")
+    return revision
+
+
+def listed(
+    session: Session,
+    principal: Principal,
+    *,
+    query: str | None,
+    cohort: str | None,
+    after: str | None,
+    limit: int,
+) -> Sequence[Subject]:
+    """Subjects in the order of their codes, one more than `limit` where there are more.
+
+    `query` is looked for in the code, and in the names where the key may see them.
+    """
+    # Binary order on both databases: PostgreSQL's own collation would sort otherwise.
+    code = Subject.code.collate("C") if session.get_bind().dialect.name == "postgresql" else Subject.code
+    statement = sa.select(Subject).order_by(code).limit(limit + 1)
+    if after is not None:
+        statement = statement.where(code > after)
+    if principal.subject_ids is not None:
+        limited = sa.select(ApiKeySubject.subject_id).where(ApiKeySubject.api_key_id == principal.key_id)
+        statement = statement.where(Subject.id.in_(limited))
+    if query:
+        fields: list[sa.ColumnElement[Any] | sa.orm.InstrumentedAttribute[Any]] = [Subject.code]
+        if principal.sees_identity:
+            fields += [Subject.given_name, Subject.family_name]
+        wanted = query.lower()
+        statement = statement.where(
+            sa.or_(*(sa.func.lower(field).contains(wanted, autoescape=True) for field in fields))
+        )
+    if cohort is not None:
+        members = (
+            sa.select(CohortMember.subject_id)
+            .join(Cohort, Cohort.id == CohortMember.cohort_id)
+            .where(Cohort.public_id == cohort)
+        )
+        statement = statement.where(Subject.id.in_(members))
+    return session.scalars(statement).all()
+
+
+def held(session: Session, subject_pk: int) -> dict[str, int]:
+    """What a deletion of the subject would take with it."""
+    visits = (
+        session.scalar(sa.select(sa.func.count()).select_from(Visit).where(Visit.subject_id == subject_pk))
+        or 0
+    )
+    tests = (
+        session.scalar(
+            sa.select(sa.func.count())
+            .select_from(ExerciseTest)
+            .join(Visit, Visit.id == ExerciseTest.visit_id)
+            .where(Visit.subject_id == subject_pk)
+        )
+        or 0
+    )
+    return {"visits": visits, "tests": tests}
+
+
+def delete(transaction: Transaction, subject: Subject) -> None:
+    """Delete a subject and, by cascade, everything below it."""
+    transaction.session.execute(sa.delete(Subject).where(Subject.id == subject.id))
+
+
+def plain(values: Any) -> dict[str, Any]:
+    """The columns of a row as a dictionary."""
+    return {column.key: getattr(values, column.key) for column in sa.inspect(type(values)).columns}

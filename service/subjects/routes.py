@@ -1,0 +1,152 @@
+"""Subjects over HTTP."""
+
+from typing import Annotated
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Query, Request, Response
+
+from service.analyses.workflow import Edit, Target, record
+from service.db.models import Subject
+from service.db.transactions import Transaction, now
+from service.errors import Forbidden, HoldsData
+from service.http.answers import created, json_response
+from service.http.cursors import Cursor, Limit, Page, after, next_cursor
+from service.http.dependencies import Reader, StoreDependency, SubjectDependency, Tester
+from service.http.idempotency import OnceDependency
+from service.http.keys import Principal
+from service.subjects import queries
+from service.subjects.schemas import SubjectIn, SubjectOut, SubjectPatch
+
+router = APIRouter(prefix="/v1/subjects", tags=["subjects"])
+
+
+def shown(subject: Subject, principal: Principal) -> SubjectOut:
+    """A subject as this key may see it."""
+    seen = principal.sees_identity
+    return SubjectOut(
+        id=subject.public_id,
+        code=subject.code,
+        given_name=subject.given_name if seen else None,
+        family_name=subject.family_name if seen else None,
+        birth_date=subject.birth_date if seen else None,
+        birth_year=subject.birth_date.year if subject.birth_date else subject.birth_year,
+        sex=subject.sex,
+        notes=subject.notes if seen else None,
+        revision=subject.revision,
+        created_at=subject.created_at,
+    )
+
+
+@router.post("", status_code=201, response_model=SubjectOut)
+def create_subject(
+    body: SubjectIn, principal: Tester, store: StoreDependency, once: OnceDependency
+) -> Response:
+    """Make a subject."""
+    if principal.subject_ids is not None:
+        raise Forbidden("A key limited to subjects cannot make new ones.")
+    claim = once.claim(store, body.model_dump(mode="json"))
+    with store.write(principal.name, claim) as transaction:
+        session = transaction.session
+        queries.check_code_is_free(session, body.code)
+        subject = Subject(**body.model_dump(), created_at=now(), revision=1)
+        session.add(subject)
+        session.flush()
+        transaction.changed(
+            "subject",
+            subject.public_id,
+            action="created",
+            subject_id=subject.public_id,
+            payload={"after": body.model_dump(mode="json")},
+        )
+        answer = created(shown(subject, principal), f"/v1/subjects/{subject.public_id}")
+        return transaction.answer(answer, subject_pk=subject.id)
+
+
+@router.get("")
+def list_subjects(
+    request: Request,
+    response: Response,
+    principal: Reader,
+    store: StoreDependency,
+    query: Annotated[
+        str | None, Query(max_length=200, description="Part of a code, or of a name the key may see.")
+    ] = None,
+    cohort: Annotated[str | None, Query(max_length=64, description="Id of a cohort.")] = None,
+    limit: Limit = 50,
+    cursor: Cursor = None,
+) -> Page[SubjectOut]:
+    """Subjects by code."""
+    place = after(request, cursor)
+    with store.read() as session:
+        found = queries.listed(
+            session,
+            principal,
+            query=query,
+            cohort=cohort,
+            after=str(place[0]) if place else None,
+            limit=limit,
+        )
+    more = len(found) > limit
+    items = [shown(subject, principal) for subject in found[:limit]]
+    return Page(items=items, next=next_cursor(request, response, [items[-1].code] if more else None))
+
+
+@router.get("/{subject_id}")
+def get_subject(principal: Reader, ref: SubjectDependency, store: StoreDependency) -> SubjectOut:
+    """One subject."""
+    with store.read() as session:
+        return shown(queries.get(session, ref.subject_pk), principal)
+
+
+@router.patch("/{subject_id}", response_model=SubjectOut)
+def change_subject(
+    body: SubjectPatch, principal: Tester, ref: SubjectDependency, store: StoreDependency
+) -> Response:
+    """Change a subject; a change of sex or birth is carried into every analysis."""
+    values = body.model_dump(exclude_unset=True)
+    with store.read() as session:
+        subject = queries.get(session, ref.subject_pk)
+        before = {name: getattr(subject, name) for name in values}
+        if (
+            "birth_date" in values
+            and "birth_year" not in values
+            and values["birth_date"]
+            and subject.birth_year
+        ):
+            values["birth_year"] = values["birth_date"].year
+
+    def answer(transaction: Transaction, test_pk: int | None) -> Response:
+        del test_pk
+        changed = queries.get(transaction.session, ref.subject_pk)
+        transaction.session.refresh(changed)
+        transaction.changed(
+            "subject",
+            ref.subject_id,
+            action="changed",
+            subject_id=ref.subject_id,
+            payload={"before": before, "after": body.model_dump(mode="json", exclude_unset=True)},
+        )
+        return json_response(shown(changed, principal))
+
+    def check(session: object) -> None:
+        if "code" in values:
+            queries.check_code_is_free(session, values["code"], but=ref.subject_pk)  # type: ignore[arg-type]
+
+    target = Target(ref.subject_pk, ref.subject_id, revision=ref.revision if ref.pinned else None)
+    return record(store, principal.name, target, Edit(subject=values), answer=answer, check=check)
+
+
+@router.delete("/{subject_id}", status_code=204)
+def delete_subject(principal: Tester, ref: SubjectDependency, store: StoreDependency) -> Response:
+    """Delete a subject that holds nothing; with data it is refused with counts."""
+    with store.write(principal.name) as transaction:
+        queries.bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        held = queries.held(transaction.session, ref.subject_pk)
+        if any(held.values()):
+            raise HoldsData(
+                f"The subject holds {held['visits']} visits and {held['tests']} tests; nothing was deleted.",
+                extra={"holds": held},
+            )
+        transaction.session.execute(sa.delete(Subject).where(Subject.id == ref.subject_pk))
+        transaction.changed("subject", ref.subject_id, action="deleted", subject_id=ref.subject_id)
+    return Response(status_code=204)

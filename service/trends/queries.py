@@ -1,0 +1,83 @@
+"""Reads of results over time; a trend is one range scan of the results index."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from service.db.models import ExerciseTest, Result, Subject, Visit
+
+
+def quantities_of(session: Session, subject_pk: int) -> list[dict[str, Any]]:
+    """Which quantities a subject has results of, with their number, dates and modes."""
+    rows = session.execute(
+        sa.select(
+            Result.quantity,
+            Result.mode,
+            sa.func.count(),
+            sa.func.min(Result.date),
+            sa.func.max(Result.date),
+        )
+        .where(Result.subject_id == subject_pk)
+        .group_by(Result.quantity, Result.mode)
+        .order_by(Result.quantity, Result.mode)
+    )
+    answer: dict[str, dict[str, Any]] = {}
+    for quantity, mode, count, first, last in rows:
+        entry = answer.setdefault(
+            quantity, {"quantity": quantity, "n": 0, "first_date": first, "last_date": last, "modes": []}
+        )
+        entry["n"] += count
+        entry["first_date"] = min(entry["first_date"], first)
+        entry["last_date"] = max(entry["last_date"], last)
+        if mode is not None:
+            entry["modes"].append(mode)
+    return list(answer.values())
+
+
+def points(
+    session: Session,
+    subject_pk: int,
+    quantity: str,
+    *,
+    mode: str | None,
+    basis: str | None,
+    since: date | None,
+    until: date | None,
+) -> Sequence[Any]:
+    """Results of one quantity by time, each with its visit and test."""
+    statement = (
+        sa.select(Result, Visit, ExerciseTest)
+        .join(Visit, Visit.id == Result.visit_id)
+        .outerjoin(ExerciseTest, ExerciseTest.id == Result.test_id)
+        .where(Result.subject_id == subject_pk, Result.quantity == quantity)
+        .order_by(Result.occurred_at, Result.id)
+    )
+    if mode is not None:
+        statement = statement.where(Result.mode == mode)
+    if basis is not None:
+        statement = statement.where(Result.basis == basis)
+    if since is not None:
+        statement = statement.where(Result.date >= since)
+    if until is not None:
+        statement = statement.where(Result.date <= until)
+    return session.execute(statement).all()
+
+
+def absolute_uptake(session: Session, subject_pk: int) -> dict[int, float]:
+    """Peak uptake in mL/min by test, to stand beside a value per body mass."""
+    rows = session.execute(
+        sa.select(Result.test_id, Result.value).where(
+            Result.subject_id == subject_pk, Result.quantity == "vo2_peak_ml_min", Result.test_id.is_not(None)
+        )
+    )
+    return {test_pk: value for test_pk, value in rows if test_pk is not None}
+
+
+def subject(session: Session, subject_pk: int) -> Subject:
+    """The subject, for its age and sex."""
+    found = session.get(Subject, subject_pk)
+    assert found is not None  # noqa: S101 the address named it
+    return found

@@ -1,0 +1,87 @@
+"""Results over time, over HTTP."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service.analyses.routes import chart_response
+from service.errors import InvalidContent, NotFound, Place
+from service.exercise_tests.schemas import Mode
+from service.http.answers import MEDIA_TYPES, form, json_response
+from service.http.cursors import Page
+from service.http.dependencies import Reader, StoreDependency, SubjectDependency
+from service.quantities import QUANTITIES
+from service.trends import queries, workflow
+from service.trends.schemas import TrendedQuantity, TrendOut
+
+router = APIRouter(prefix="/v1/subjects/{subject_id}/trends", tags=["trends"])
+
+
+@router.get("")
+def list_trends(principal: Reader, ref: SubjectDependency, store: StoreDependency) -> Page[TrendedQuantity]:
+    """Which quantities the subject has results of, whole."""
+    del principal
+    with store.read() as session:
+        found = queries.quantities_of(session, ref.subject_pk)
+    return Page(items=[TrendedQuantity.model_validate(one) for one in found], next=None)
+
+
+@router.get("/{quantity}", response_model=TrendOut)
+def get_trend(
+    request: Request,
+    quantity: str,
+    principal: Reader,
+    ref: SubjectDependency,
+    store: StoreDependency,
+    mode: Mode | None = None,
+    basis: Literal["measured", "estimated", "reported"] | None = None,
+    since: Annotated[
+        str | None, Query(alias="from", description="First date.", pattern=r"^\d{4}-\d{2}-\d{2}$")
+    ] = None,
+    until: Annotated[
+        str | None, Query(alias="to", description="Last date.", pattern=r"^\d{4}-\d{2}-\d{2}$")
+    ] = None,
+    norm: Annotated[
+        str | None, Query(max_length=64, description="Id of a norm; else the site's default of the mode.")
+    ] = None,
+    include: Annotated[
+        Literal["all"] | None, Query(description="`all` counts what is shown hollow too.")
+    ] = None,
+    format: Annotated[Literal["json", "csv", "vega", "svg", "png"] | None, Query()] = None,  # noqa: A002 the contract's name
+) -> Response:
+    """One quantity over time: points, rank at the age of each test, change with its interval.
+
+    `format=csv` gives flat rows, `svg` and `png` the chart, `vega` its specification.
+    """
+    del principal
+    if quantity not in QUANTITIES:
+        raise NotFound(f"There is no quantity {quantity[:80]!r}; GET /v1/quantities lists them.")
+    wanted = format if format == "vega" else form(request, format, "json", "csv", "svg", "png")
+    trend = workflow.trend_of(
+        store,
+        ref.subject_pk,
+        ref.subject_id,
+        quantity,
+        mode=mode,
+        basis=basis,
+        since=_day("from", since),
+        until=_day("to", until),
+        norm=norm,
+        include_all=include == "all",
+    ).as_dict()
+    headers = {"ETag": ref.etag, "Cache-Control": "private, no-cache"}
+    if wanted == "json":
+        return json_response(trend, headers=headers)
+    if wanted == "csv":
+        return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=headers)
+    spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend)
+    return chart_response(spec, "json" if wanted == "vega" else str(wanted), ref.etag)
+
+
+def _day(name: str, text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError as error:
+        message = "is not a day of the calendar"
+        raise InvalidContent(f"{name} {message}.", (Place(f"query.{name}", message, value=text),)) from error

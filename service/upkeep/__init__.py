@@ -1,0 +1,1 @@
+"""Keeping the record sound: checks, and analyses by a newer version."""

@@ -1,0 +1,198 @@
+"""Checks of a record, and analyses by a newer version."""
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy.orm import Session
+
+from service.analyses import queries
+from service.analyses.workflow import Judged, Target, default_settings, judge, reanalyse
+from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings
+from service.db.migrate import schema_state
+from service.db.models import Analysis, Base, Change, ChangePayload, ExerciseTest, Subject, Visit
+from service.db.transactions import Store, Transaction, chained_hash, payload_digest
+from service.reference.tables import builtin_norms
+from service.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One check."""
+
+    name: str
+    passed: bool
+    detail: str
+
+
+def run_checks(settings: Settings) -> list[Outcome]:
+    """Check a record; may run beside a server.
+
+    Returns
+    -------
+    list of Outcome
+        Schema, integrity, foreign keys, audit chain, analyses, catalogues. After a schema that is not this
+        program's nothing more can be asked.
+    """
+    state = schema_state(settings)
+    if state.current != state.newest:
+        told = "newer than this program" if not state.known else "not the newest; run 'upslope migrate'"
+        return [Outcome("schema", passed=False, detail=f"{state.current or 'empty'}: {told}")]
+    outcomes = [Outcome("schema", passed=True, detail=f"{state.newest}, the newest")]
+    store = Store(settings)
+    try:
+        with store.read() as session:
+            outcomes += [
+                _integrity(session),
+                _foreign_keys(session),
+                _models(session),
+                _chain(session),
+                _analyses(session),
+                _catalogues(session),
+            ]
+    finally:
+        store.close()
+    return outcomes
+
+
+def _integrity(session: Session) -> Outcome:
+    if session.get_bind().dialect.name != "sqlite":
+        return Outcome("integrity", passed=True, detail="PostgreSQL checks its own pages")
+    found = list(session.scalars(sa.text("PRAGMA integrity_check")))
+    return Outcome("integrity", passed=found == ["ok"], detail="; ".join(str(line) for line in found[:3]))
+
+
+def _foreign_keys(session: Session) -> Outcome:
+    if session.get_bind().dialect.name != "sqlite":
+        return Outcome("foreign keys", passed=True, detail="held by PostgreSQL")
+    broken = session.execute(sa.text("PRAGMA foreign_key_check")).fetchall()
+    return Outcome("foreign keys", passed=not broken, detail=f"{len(broken)} rows without their parent")
+
+
+def _models(session: Session) -> Outcome:
+    differences = compare_metadata(MigrationContext.configure(session.connection()), Base.metadata)
+    return Outcome("tables", passed=not differences, detail=f"{len(differences)} differences from the models")
+
+
+def _chain(session: Session) -> Outcome:
+    previous = ""
+    count = 0
+    rows = session.execute(
+        sa.select(Change, ChangePayload.salt, ChangePayload.payload)
+        .outerjoin(ChangePayload, ChangePayload.seq == Change.seq)
+        .order_by(Change.seq)
+    )
+    for change, salt, payload in rows:
+        expected = chained_hash(
+            previous,
+            at=change.at,
+            actor=change.actor,
+            kind=change.kind,
+            id=change.id,
+            subject_id=change.subject_id,
+            action=change.action,
+            digest=change.payload_digest,
+        )
+        # An erasure empties the payload and its salt; the digest, and so the chain, stays.
+        altered = bool(salt) and payload_digest(salt, payload) != change.payload_digest
+        if expected != change.hash or altered:
+            return Outcome("audit chain", passed=False, detail=f"broken at entry {change.seq}")
+        previous = change.hash
+        count += 1
+    return Outcome("audit chain", passed=True, detail=f"{count} entries")
+
+
+def _analyses(session: Session) -> Outcome:
+    """Every complete test has an analysis, and each rests on the inputs as they are now."""
+    complete = list(session.scalars(sa.select(ExerciseTest.id).where(ExerciseTest.status == "complete")))
+    stored = {row.test_id: row for row in session.scalars(sa.select(Analysis))}
+    missing = [pk for pk in complete if pk not in stored]
+    stale = [
+        pk
+        for pk in complete
+        if pk in stored
+        and stored[pk].analysis_version == ANALYSIS_VERSION
+        and stored[pk].input_hash != judged_now(session, pk).input_hash
+    ]
+    older = sum(stored[pk].analysis_version != ANALYSIS_VERSION for pk in complete if pk in stored)
+    detail = f"{len(complete)} complete tests, {len(missing)} without analysis, {len(stale)} whose inputs changed since"
+    if older:
+        detail += f", {older} by an older version (upslope reanalyse)"
+    return Outcome("analyses", passed=not missing and not stale, detail=detail)
+
+
+def judged_now(session: Session, test_pk: int) -> Judged:
+    """The analysis of a stored test from its rows as they are, with the settings it was stored with."""
+    rows = queries.load_tests(session, [test_pk])[test_pk]
+    bouts = queries.verifications_of(session, [test_pk]).get(test_pk, [])
+    stored = queries.stored_settings(session, [test_pk])
+    settings = AnalysisSettings(**stored[test_pk]) if test_pk in stored else default_settings(session)
+    bout_rows = queries.load_tests(session, bouts)
+    return judge(rows, [bout_rows[bout] for bout in bouts], settings, queries.norm_tables(session))
+
+
+def _catalogues(session: Session) -> Outcome:
+    tables = queries.norm_tables(session)
+    digest = hashlib.sha256(repr([table.as_document() for table in builtin_norms()]).encode()).hexdigest()[
+        :12
+    ]
+    return Outcome(
+        "catalogues", passed=True, detail=f"{len(tables)} reference tables, published ones {digest}"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Reanalysed:
+    """One test analysed anew."""
+
+    test_id: str
+    of: int
+    changed: list[dict[str, Any]]
+
+
+def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[Reanalysed]:
+    """Analyse tests anew: those of an older version, or all.
+
+    Yields
+    ------
+    Reanalysed
+        As each is stored.
+    """
+    statement = (
+        sa.select(
+            ExerciseTest.id,
+            ExerciseTest.public_id,
+            Visit.id.label("visit_pk"),
+            Subject.id.label("subject_pk"),
+            Subject.public_id.label("subject_id"),
+        )
+        .join(Visit, Visit.id == ExerciseTest.visit_id)
+        .join(Subject, Subject.id == Visit.subject_id)
+        .outerjoin(Analysis, Analysis.test_id == ExerciseTest.id)
+        .where(ExerciseTest.status == "complete")
+        .order_by(ExerciseTest.id)
+    )
+    if not everything:
+        statement = statement.where(sa.func.coalesce(Analysis.analysis_version, "") != ANALYSIS_VERSION)
+    with store.read() as session:
+        wanted = session.execute(statement).all()
+    for row in wanted:
+
+        def answer(
+            transaction: Transaction,
+            _: dict[str, Any],
+            changed: list[dict[str, Any]],
+            test_id: str = row.public_id,
+            subject_id: str = row.subject_id,
+        ) -> list[dict[str, Any]]:
+            transaction.changed(
+                "analysis", test_id, action="changed", subject_id=subject_id, payload={"changed": changed}
+            )
+            return changed
+
+        target = Target(row.subject_pk, row.subject_id, row.visit_pk, row.id)
+        yield Reanalysed(row.public_id, len(wanted), reanalyse(store, actor, target, {}, answer=answer))

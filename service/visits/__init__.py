@@ -1,0 +1,1 @@
+"""Days at the laboratory."""
