@@ -193,7 +193,7 @@ def stage_notes(
     """What a tester wrote down at the end of each stage, or at the end of a ramp, and in recovery."""
     trace, age = recording.trace, subject.age_on(visit.date)
     mode, shape = PROTOCOLS[visit.protocol]
-    stage_s = {"row_step_3_min": 180.0, "bruce": 180.0, "modified_bruce": 180.0}.get(visit.protocol, 120.0)
+    stage_s = 120.0 if mode == "cycle" else 180.0
     length = trace.exercise_end_s - trace.exercise_start_s
     ends = [stage_s * n for n in range(1, int(length // stage_s) + 1)] if shape == "step" else []
     if not ends or length > ends[-1]:
@@ -560,7 +560,7 @@ EXAMPLES: tuple[Example, ...] = (
         "examples/cycle-step-15s.csv",
         Subject(
             "EX-01", "centre", "male", "1991-06-01", 179, 0.86,
-            (Visit("2025-11-11", 80.0, 1.0, "cycle_step_20_w_2_min", "plain_comma", effort=1.5),), start_w=100.0,
+            (Visit("2025-11-11", 80.0, 1.0, "cycle_step_trained", "plain_comma", effort=1.5),), start_w=100.0,
         ),
         "plain_comma",
     ),
@@ -576,7 +576,7 @@ EXAMPLES: tuple[Example, ...] = (
         "examples/faulty-leak.csv",
         Subject(
             "EX-03", "centre", "male", "1978-02-01", 183, 1.05,
-            (Visit("2025-11-13", 85.0, 1.0, "cycle_step_20_w_2_min", "plain_comma", fault="leak"),), start_w=80.0,
+            (Visit("2025-11-13", 85.0, 1.0, "cycle_step_trained", "plain_comma", fault="leak"),), start_w=100.0,
         ),
         "plain_comma",
     ),

@@ -183,7 +183,9 @@ def draw_person(
         tau_s=float(np.clip(rng.normal(48.0 - 0.5 * (relative - 25.0), 3.0), 22.0, 55.0)),
         quotient_low=float(np.clip(rng.normal(0.83, 0.015), 0.80, 0.87)),
         quotient_vt1=float(np.clip(rng.normal(0.915, 0.015), 0.88, 0.95)),
-        excess_co2=float(np.clip(rng.normal((0.44 if trained else 0.36) - 0.0016 * older, 0.05), 0.22, 0.54)),
+        excess_co2=float(
+            np.clip(rng.normal((0.45 if trained else 0.405) - 0.0014 * older, 0.045), 0.26, 0.54)
+        ),
         ventilation_slope=float(
             np.clip(
                 rng.normal(
@@ -367,9 +369,9 @@ def simulate(  # noqa: PLR0915  one pass through the seconds of a test, in the o
         below = float(np.clip((seen - rest_cost) / (vt1 - rest_cost), 0.0, 1.0))
         above = float(np.clip((seen - vt1) / (ceiling - vt1), 0.0, 1.0))
         quotient = person.quotient_low + (person.quotient_vt1 - person.quotient_low) * below + 0.05 * above
-        # A fifth of the CO2 passes through the body's slow stores: the dip of RER at onset, the rise after the end.
+        # A sixth of the CO2 passes through the body's slow stores: the dip of RER at onset, the rise after the end.
         stored += (seen - stored) / 40.0
-        output += (quotient * (0.8 * seen + 0.2 * stored) + person.excess_co2 * excess - output) / 5.0
+        output += (quotient * (0.83 * seen + 0.17 * stored) + person.excess_co2 * excess - output) / 5.0
         ventilation += (standing_air + person.ventilation_slope * output / 1000.0 + extra - ventilation) / 4.0
         depth = 0.3 + (person.tidal_volume_max_l - 0.3) * (
             1.0 - math.exp(-ventilation / (17.0 * person.tidal_volume_max_l))

@@ -104,15 +104,17 @@ class Subject:
         return float((np.datetime64(date) - born).astype(int)) / 365.25
 
 
-#: Mode, shape and family of each protocol. Ids without a prefix are those of the catalogue of protocols.
+#: Mode and shape of each protocol. Ids without a prefix are those of the catalogue of protocols.
 PROTOCOLS: Mapping[str, tuple[Mode, str]] = {
     "bruce": ("treadmill", "step"),
     "modified_bruce": ("treadmill", "step"),
     "centre_treadmill_run_ramp": ("treadmill", "ramp"),
-    "cycle_step_20_w_2_min": ("cycle", "step"),
+    "cycle_step_untrained": ("cycle", "step"),
+    "cycle_step_trained": ("cycle", "step"),
     "centre_cycle_step_15_w_2_min": ("cycle", "step"),
-    "cycle_ramp_20_w_min": ("cycle", "ramp"),
-    "row_step_3_min": ("row", "step"),
+    "cycle_ramp_20": ("cycle", "ramp"),
+    "squad_row_step_45_w_3_min": ("row", "step"),
+    "squad_row_step_30_w_3_min": ("row", "step"),
     "squad_row_ramp_25_w_min": ("row", "ramp"),
     "squad_row_ramp_15_w_min": ("row", "ramp"),
 }
@@ -142,13 +144,13 @@ def plan(protocol: str, subject: Subject) -> Plan:
 
         warm, cool = Load(speed_km_h=7.5, grade_percent=1.0), Load(speed_km_h=4.5, grade_percent=0.0)
         return Plan("treadmill", 60.0, 240.0, warm, run, None, cool, 240.0)
-    if protocol in {"cycle_step_20_w_2_min", "centre_cycle_step_15_w_2_min"}:
+    if protocol in {"cycle_step_untrained", "cycle_step_trained", "centre_cycle_step_15_w_2_min"}:
 
         def pedal(into: float) -> Load:
             return Load(work_rate_w=start + step * (1.0 + into // 120.0))
 
         return Plan("cycle", 60.0, 180.0, Load(work_rate_w=start), pedal, 120.0, Load(), 240.0)
-    if protocol == "cycle_ramp_20_w_min":
+    if protocol == "cycle_ramp_20":
 
         def climb(into: float) -> Load:
             return Load(work_rate_w=float(round(start + into / 3.0)))
@@ -156,7 +158,7 @@ def plan(protocol: str, subject: Subject) -> Plan:
         return Plan(
             "cycle", 120.0, 180.0, Load(work_rate_w=start), climb, None, Load(work_rate_w=10.0), 300.0
         )
-    if protocol == "row_step_3_min":
+    if protocol in {"squad_row_step_45_w_3_min", "squad_row_step_30_w_3_min"}:
 
         def pull(into: float) -> Load:
             return Load(work_rate_w=start + step * (1.0 + into // 180.0))
@@ -171,7 +173,15 @@ def plan(protocol: str, subject: Subject) -> Plan:
 
 
 def _step(date: str, mass_kg: float, form: float, layout: str, **more: Any) -> Visit:
-    return Visit(date, mass_kg, form, "cycle_step_20_w_2_min", layout, **more)
+    return Visit(date, mass_kg, form, "cycle_step_untrained", layout, **more)
+
+
+def _steeper(date: str, mass_kg: float, form: float, layout: str, **more: Any) -> Visit:
+    return Visit(date, mass_kg, form, "cycle_step_trained", layout, **more)
+
+
+def _gentler(date: str, mass_kg: float, form: float, layout: str, **more: Any) -> Visit:
+    return Visit(date, mass_kg, form, "centre_cycle_step_15_w_2_min", layout, **more)
 
 
 _PRINTED = "semicolon_units_line"
@@ -191,37 +201,37 @@ CENTRE: tuple[Subject, ...] = (
                 "2024-11-12", 68.9, 1.09, _PRINTED,
                 stop="legs", measurements={"grip_strength_kg": 32.5, "waist_cm": 78.0, "push_ups": 21},
             ),
-            _step("2025-05-20", 68.4, 1.13, _PRINTED, stop="legs"),
+            _step("2025-05-20", 68.4, 1.13, _PRINTED, stop="legs", effort=1.7),
             _step(
                 "2026-01-20", 69.0, 1.12, _PRINTED,
                 measurements={"grip_strength_kg": 33.0, "waist_cm": 77.5, "push_ups": 24},
             ),
         ),
-        given_name="Odalin", family_name="Stufenmark", start_w=40.0,
+        given_name="Odalin", family_name="Stufenmark", start_w=60.0,
     ),
     Subject(
         "FC-02", "centre", "male", "1979-09-03", 182, 0.98,
         (
-            _step(
+            _steeper(
                 "2024-03-05", 94.0, 0.94, _PLAIN,
                 measurements={"waist_cm": 101.0, "body_fat_percent": 26.4},
             ),
-            _step("2024-06-11", 91.5, 1.02, _PLAIN),
-            _step(
-                "2024-10-08", 89.8, 1.08, _PLAIN,
+            _steeper("2024-06-11", 91.5, 1.02, _PLAIN, effort=1.6),
+            _steeper(
+                "2024-10-10", 89.8, 1.08, _PLAIN,
                 stop="breath", measurements={"waist_cm": 94.5, "body_fat_percent": 22.8},
             ),
-            _step(
+            _steeper(
                 "2025-02-11", 90.3, 1.08, _PLAIN,
                 fault="leak", notes="The mask was found to sit loosely when it was taken off.",
             ),
-            _step("2025-06-17", 91.0, 0.98, _PLAIN, stop="legs", notes="No training for ten weeks."),
-            _step(
+            _steeper("2025-06-17", 91.0, 0.98, _PLAIN, stop="legs", notes="No training for ten weeks."),
+            _steeper(
                 "2025-12-09", 89.5, 1.06, _PLAIN,
                 measurements={"waist_cm": 95.0, "body_fat_percent": 23.1},
             ),
         ),
-        given_name="Perrik", family_name="Wattmere", start_w=80.0,
+        given_name="Perrik", family_name="Wattmere", start_w=100.0,
     ),
     Subject(
         "FC-03", "centre", "male", "1966-11-22", 176, 0.95,
@@ -279,14 +289,14 @@ CENTRE: tuple[Subject, ...] = (
         (
             Visit("2024-02-27", 62.0, 1.00, "bruce", _BRACKETS),
             Visit("2024-07-09", 61.5, 1.04, "bruce", _BRACKETS),
-            Visit("2024-07-16", 61.6, 1.04, "cycle_step_20_w_2_min", _PRINTED, stop="legs"),
+            Visit("2024-07-16", 61.6, 1.04, "cycle_step_untrained", _PRINTED, stop="legs"),
             Visit(
                 "2025-02-25", 61.0, 1.08, "bruce", _BRACKETS,
                 fault="heart_rate_drop_out", notes="The strap of the heart-rate sensor slipped.",
             ),
             Visit("2025-10-07", 61.3, 1.10, "bruce", _BRACKETS),
         ),
-        given_name="Sunnive", family_name="Breathlow", start_w=50.0,
+        given_name="Sunnive", family_name="Breathlow", start_w=60.0,
     ),
     Subject(
         "FC-07", "centre", "male", "1995-10-11", 184, 1.22,
@@ -301,40 +311,40 @@ CENTRE: tuple[Subject, ...] = (
     Subject(
         "FC-08", "centre", "female", "1976", 165, 0.92,
         (
-            _step(
+            _gentler(
                 "2024-09-10", 74.6, 0.98, "workbook",
                 stop="legs", measurements={"waist_cm": 88.0, "hip_cm": 105.0},
             ),
-            _step("2025-03-11", 72.9, 1.04, "workbook"),
-            _step("2025-09-09", 71.5, 1.08, "workbook", measurements={"waist_cm": 83.5, "hip_cm": 102.0}),
+            _gentler("2025-03-11", 72.9, 1.04, "workbook"),
+            _gentler("2025-09-09", 71.5, 1.08, "workbook", measurements={"waist_cm": 83.5, "hip_cm": 102.0}),
         ),
-        start_w=20.0, notes="Only the year of birth is kept, as the client asked.",
+        start_w=15.0, step_w=15.0, notes="Only the year of birth is kept, as the client asked.",
     ),
     Subject(
         "FC-09", "centre", None, "1987-04-04", 173, 1.05,
         (
-            _step("2024-10-15", 70.4, 1.00, _PRINTED),
+            _step("2024-10-15", 70.4, 1.00, _PRINTED, effort=1.6),
             _step("2025-04-22", 69.8, 1.05, _PRINTED, stop="breath"),
             _step("2025-11-04", 69.5, 1.06, _PRINTED),
         ),
-        start_w=50.0, notes="The client did not wish a sex for reference tables to be recorded.",
+        start_w=60.0, notes="The client did not wish a sex for reference tables to be recorded.",
     ),
     Subject(
         "FC-10", "centre", "male", "1971-12-01", 179, 0.90,
         (
-            _step(
+            _steeper(
                 "2024-04-09", 104.2, 0.97, _PLAIN,
                 stop="legs", measurements={"waist_cm": 114.0, "sit_and_reach_cm": -4.0},
             ),
-            _step("2024-08-20", 100.1, 1.00, _PLAIN),
-            _step(
+            _steeper("2024-08-20", 100.1, 1.00, _PLAIN, effort=1.6),
+            _steeper(
                 "2025-01-28", 96.3, 1.03, _PLAIN,
                 measurements={"waist_cm": 106.5, "sit_and_reach_cm": 1.0},
             ),
-            _step("2025-07-15", 93.0, 1.05, _PLAIN, stop="breath"),
-            _step("2026-02-03", 91.2, 1.07, _PLAIN, measurements={"waist_cm": 99.0, "sit_and_reach_cm": 4.5}),
+            _steeper("2025-07-15", 93.0, 1.05, _PLAIN, stop="breath"),
+            _steeper("2026-02-03", 91.2, 1.07, _PLAIN, measurements={"waist_cm": 99.0, "sit_and_reach_cm": 4.5}),
         ),
-        given_name="Tamsel", family_name="Ergomeer", start_w=60.0, resting_systolic_mmhg=138.0,
+        given_name="Tamsel", family_name="Ergomeer", start_w=100.0, resting_systolic_mmhg=138.0,
     ),
 )  # fmt: skip
 
@@ -352,11 +362,12 @@ def _rower(number: int, sex: Sex, birth: str, height_cm: float, mass_kg: float, 
     code = f"RS-{number:02d}"
     male = sex == "male"
     ramp = "squad_row_ramp_25_w_min" if male else "squad_row_ramp_15_w_min"
+    steps = "squad_row_step_45_w_3_min" if male else "squad_row_step_30_w_3_min"
     timetable = (
-        ("2024-10-07", 0.0, 0.955, "row_step_3_min"),
-        ("2025-01-13", 0.4, 0.985, "row_step_3_min"),
+        ("2024-10-07", 0.0, 0.955, steps),
+        ("2025-01-13", 0.4, 0.985, steps),
         ("2025-03-31", -0.3, 1.010, ramp),
-        ("2025-06-16", -1.1, 1.030, "row_step_3_min"),
+        ("2025-06-16", -1.1, 1.030, steps),
     )
     visits = []
     for index, (date, change_kg, form, protocol) in enumerate(timetable):
@@ -453,7 +464,7 @@ def _participant(number: int) -> Subject:
                 str(np.busday_offset(start + days[index], 0, roll="forward")),
                 round(float(mass_kg + masses[index]), 1),
                 gains[index] + own * (gains[index] > 1.0),
-                "cycle_ramp_20_w_min",
+                "cycle_ramp_20",
                 "start_marks" if key not in {(1, 1), (16, 4)} else "breath_by_breath",
                 stop=stop,
                 stop_note=note,
@@ -464,7 +475,7 @@ def _participant(number: int) -> Subject:
             )
         )
     return Subject(
-        f"ST-{number:02d}", "study", sex, birth, height_cm, fitness, tuple(visits), start_w=20.0,
+        f"ST-{number:02d}", "study", sex, birth, height_cm, fitness, tuple(visits), start_w=0.0,
         arm="training" if training else "control", resting_systolic_mmhg=120.0,
     )  # fmt: skip
 
@@ -476,7 +487,7 @@ CUSTOM_PROTOCOLS: tuple[Mapping[str, Any], ...] = (
     {
         "id": "centre_cycle_step_15_w_2_min",
         "name": "Cycle steps of 15 W every 2 min",
-        "family": "cycle_step",
+        "family": "cycle_step_15w_2min",
         "mode": "cycle",
         "shape": "step",
         "purpose": "maximal",
@@ -511,6 +522,27 @@ CUSTOM_PROTOCOLS: tuple[Mapping[str, Any], ...] = (
             {"phase": "recovery", "duration_s": 240, "speed_km_h": 4.5, "grade_percent": 0.0},
         ],
     },
+    *(
+        {
+            "id": f"squad_row_step_{step}_w_3_min",
+            "name": f"Rowing ergometer steps of {step} W every 3 min",
+            "family": "row_step_3min",
+            "mode": "row",
+            "shape": "step",
+            "purpose": "maximal",
+            "source": "Invented for the demonstration. The stop for the blood sample is left out.",
+            "stages": [
+                {"phase": "rest", "duration_s": 60},
+                {"phase": "warm_up", "duration_s": 240, "work_rate_w": start},
+                *(
+                    {"phase": "exercise", "duration_s": 180, "work_rate_w": start + step * n}
+                    for n in range(1, 10)
+                ),
+                {"phase": "recovery", "duration_s": 300, "work_rate_w": 40},
+            ],
+        }
+        for step, start in ((45, 130), (30, 80))
+    ),
     *(
         {
             "id": f"squad_row_ramp_{rate}_w_min",

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from service.analysis.series import PHASES
 from service.quantities import QUANTITIES, of_kind
+from service.reference.protocols import STANDARD_PROTOCOLS
 
 SUBJECT = {"code", "given_name", "family_name", "birth_date", "birth_year", "sex", "notes", "visits"}
 VISIT = {
@@ -68,9 +69,24 @@ def test_protocols_are_catalogued_or_the_records_own(record):
     own = {protocol["id"] for protocol in record["protocols"]}
     used = {t["import_options"].get("protocol_id") for _, _, t in entries(record) if t["file"]} - {None}
     assert own <= used
-    assert used - own == {
-        "bruce", "modified_bruce", "cycle_step_20_w_2_min", "cycle_ramp_20_w_min", "row_step_3_min",
-    }  # fmt: skip
+    assert used - own <= set(STANDARD_PROTOCOLS)
+    assert not own & set(STANDARD_PROTOCOLS)
+
+
+def test_loads_are_those_of_the_protocol(record, tests):
+    stages = {p["id"]: p["stages"] for p in record["protocols"]}
+    stages |= {p.id: [s.as_dict() for s in p.stages] for p in STANDARD_PROTOCOLS.values()}
+    compared = 0
+    for test in tests.values():
+        if test.options["shape"] != "step":
+            continue
+        key = "speed_km_h" if test.options["mode"] == "treadmill" else "work_rate_w"
+        planned = [s[key] for s in stages[test.options["protocol_id"]] if s["phase"] == "exercise"]
+        seen = list(dict.fromkeys(test.during(key)))
+        expected = list(dict.fromkeys(round(value, 1) for value in planned))
+        assert seen == expected[: len(seen)], test.ref
+        compared += 1
+    assert compared > 40
 
 
 def test_values_of_visits_notes_and_measurements_are_plausible(record):
