@@ -201,17 +201,20 @@ def _find_units_row(rows: Rows, header_row: int) -> int | None:
         if not all(isinstance(cell, str) for cell in cells):
             return None
         readings = [_unit_cell(cell) for cell in cells]
-        known = sum(reading.unit is not None or reading.condition is not None for reading in readings)
-        numbers = sum(_is_value(cell) for cell in cells)
-        return index if known and known * 2 >= len(cells) and numbers == 0 else None
+        known = sum(
+            (reading.unit is not None or reading.condition is not None) and cell.strip("[]() ") != "1"
+            for reading, cell in zip(readings, cells, strict=True)
+        )
+        return index if known * 2 >= len(cells) and not any(_is_value(cell) for cell in cells) else None
     return None
 
 
 def _is_value(cell: str) -> bool:
-    if parse_unit(cell) is not None:
-        return cell.strip("[]() ").isdigit() and cell.strip("[]() ") != "1"
-    time = to_time(cell, ".")
-    return time is not None and not isinstance(time[0], str)
+    bare = cell.strip("[]() ")
+    if bare == "1" or parse_unit(cell) is not None:
+        return False
+    time = to_time(bare, ".")
+    return (time is not None and not isinstance(time[0], str)) or bare[:1].isdigit()
 
 
 def _unit_cell(cell: Any) -> UnitReading:
@@ -244,6 +247,12 @@ def _with_units(
 ) -> Column:
     from_row = below.unit is not None and (reading.unit is None or not _says_more(reading))
     own, other = (below, reading) if from_row else (reading, below)
+    if reading.unit is not None and below.unit is not None and not from_row and reading.unit != below.unit:
+        # Header and units line contradict each other: no unit is known, which becomes a question.
+        own = UnitReading(unit_text=f"{reading.unit_text} or {below.unit_text}")
+        reading = HeaderReading(
+            measure, None, own.unit_text, reading.condition, reading.marks, reading.rpe_scale
+        )
     unit_text = own.unit_text if own.unit is not None else (reading.unit_text or below.unit_text)
     return Column(
         index,

@@ -114,7 +114,7 @@ def read_manifest(data: bytes, filename: str, limits: ReadLimits | None = None) 
     limits = limits or ReadLimits()
     check_bytes(data, limits)
     if is_workbook(data):
-        sheets = [reader() for reader in read_workbook(data, limits).values()]
+        sheets = [reader(None) for reader in read_workbook(data, limits).values()]
         sheet = max(sheets, key=lambda one: _header_score(one.rows))
     else:
         sheet = read_text(data, limits, _header_score)

@@ -31,6 +31,7 @@ _BOTH = {
 _SPACED = re.compile(r"(?<=\d)[ '’\u00a0\u202f](?=\d{3}(?:\D|$))")
 _PLAIN_SIGNS = frozenset("0123456789+-.eE")
 _CLOCK = re.compile(r"(?:(\d{1,4}):)?(\d{1,4}):(\d{1,2}(?:[.,]\d*)?)")
+_NO_TIME = "is no time; write seconds, m:ss or h:mm:ss, one time a cell"
 _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?")
 
 
@@ -249,7 +250,7 @@ def to_time(cell: Any, mark: DecimalMark) -> tuple[float | str, int] | None:
         return number, 1
     if _NOT_FINITE.fullmatch(text):
         return "is not a finite number", 1
-    return (text, 0) if re.search(r"[^\W\d_]", text) else ("is not a time", 1)
+    return (text, 0) if re.search(r"[^\W\d_]", text) else (_NO_TIME, 1)
 
 
 def _clock(text: str) -> tuple[float | str, int]:
@@ -257,10 +258,10 @@ def _clock(text: str) -> tuple[float | str, int]:
         return dt.datetime.fromisoformat(text.replace(" ", "T")).replace(tzinfo=dt.UTC).timestamp(), 5
     found = _CLOCK.fullmatch(text.lstrip("+"))
     if found is None:
-        return ("is not a time", 1) if not re.search(r"[^\W\d_]{2}", text) else (text, 0)
+        return (_NO_TIME, 1) if not re.search(r"[^\W\d_]{2}", text) else (text, 0)
     hours, minutes, seconds = found.groups()
     second = float(seconds.replace(",", "."))
     if second >= 60 or (hours is not None and int(minutes) >= 60):
-        return "is not a time: minutes and seconds end at 59", 1
+        return "is no time: minutes and seconds end at 59", 1
     value = int(hours or 0) * 3600 + int(minutes) * 60 + second
     return value, 3 if hours is not None else 2

@@ -87,6 +87,6 @@ class ReadLimits:
     max_bytes: int = 50 * 1024 * 1024
     max_rows: int = 200_000
     max_columns: int = 300
-    max_uncompressed_bytes: int = 512 * 1024 * 1024
+    max_uncompressed_bytes: int = 256 * 1024 * 1024
     max_cells: int = 8_000_000
     max_line_characters: int = 100_000

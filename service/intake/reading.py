@@ -1,6 +1,6 @@
 """A test file read: `read_test_file`, and what it gives back."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
@@ -12,11 +12,19 @@ from service.analysis.series import PHASES, Bools, Floats, Series, StageNote
 from service.errors import Place, RefusedFile, TooLarge
 from service.findings import Finding, finding
 from service.intake import checks, clock, notes
-from service.intake.layout import Column, Layout, find_layout, header_score, quantity_name, same_row
+from service.intake.layout import (
+    HEADER_WITHIN_ROWS,
+    Column,
+    Layout,
+    find_layout,
+    header_score,
+    quantity_name,
+    same_row,
+)
 from service.intake.measures import MEASURES, Measure
 from service.intake.numerals import MISSING, Times, as_text, find_decimal_mark, is_blank, to_number, to_times
 from service.intake.options import DecimalMark, ReadLimits, ReadOptions
-from service.intake.sheets import Sheet, check_bytes, is_workbook, read_text, read_workbook
+from service.intake.sheets import Sheet, SheetReader, check_bytes, is_workbook, read_text, read_workbook
 from service.intake.terms import read_phase
 from service.intake.values import Values, read_values
 from service.quantities import CHANNELS
@@ -157,15 +165,22 @@ def read_test_file(
     return _Reader(sheet, options, limits).read()
 
 
-def _choose_sheet(sheets: dict[str, Callable[[], Sheet]], options: ReadOptions) -> Sheet:
+def _choose_sheet(sheets: dict[str, SheetReader], options: ReadOptions) -> Sheet:
     if options.sheet is not None:
         if options.sheet not in sheets:
             raise RefusedFile(
                 f"The workbook has no sheet '{options.sheet}'.",
                 (Place("options.sheet", "Its sheets: " + ", ".join(sheets) + ".", value=options.sheet),),
             )
-        return sheets[options.sheet]()
-    read = [reader() for reader in sheets.values()]
+        return sheets[options.sheet](None)
+    if len(sheets) == 1:
+        (reader,) = sheets.values()
+        sheet = reader(None)
+        if all(is_blank(cell) for row in sheet.rows for cell in row):
+            raise _empty_workbook()
+        return sheet
+    # A look at the beginning of each is enough to see which holds a test.
+    read = [reader(HEADER_WITHIN_ROWS + 10) for reader in sheets.values()]
     with_test = [sheet for sheet in read if header_score(sheet.rows, options.columns) >= 1000]
     if len(with_test) > 1:
         names = [f"'{sheet.name}'" for sheet in with_test]
@@ -180,8 +195,12 @@ def _choose_sheet(sheets: dict[str, Callable[[], Sheet]], options: ReadOptions) 
         )
     filled = [sheet for sheet in read if any(not is_blank(cell) for row in sheet.rows for cell in row)]
     if not filled:
-        raise RefusedFile("The workbook is empty.", (Place("file", "It holds no table. Export it again."),))
-    return (with_test or filled)[0]
+        raise _empty_workbook()
+    return sheets[(with_test or filled)[0].name or ""](None)
+
+
+def _empty_workbook() -> RefusedFile:
+    return RefusedFile("The workbook is empty.", (Place("file", "It holds no table. Export it again."),))
 
 
 class _Reader:
@@ -191,6 +210,7 @@ class _Reader:
         self.sheet, self.options, self.limits = sheet, options, limits
         self.layout: Layout = find_layout(sheet, options)
         self.body = sheet.rows[self.layout.first_row :]
+        self.of_day = False
         self.findings: list[Finding] = []
         self.reported: dict[int, ReadColumn] = {}
         self.cells: dict[int, list[Any]] = {
@@ -215,6 +235,7 @@ class _Reader:
     def read(self) -> TestFile:
         """Everything, in the order in which a refusal helps most."""
         main, keep, times = self._data_rows()
+        self._check_width(keep)
         keep = self._chosen_part(main, keep, times)
         rows = (keep + (self.layout.first_row + 1)).tolist()
         intervals, keep, rows = self._intervals(main, keep, rows)
@@ -278,7 +299,7 @@ class _Reader:
         faults = [
             Place(
                 "file",
-                f"The time {why}.",
+                f"'{as_text(self.cells[main.index][at])[:60]}' {why}.",
                 value=as_text(self.cells[main.index][at])[:60],
                 row=self.row_number(at),
             )
@@ -316,6 +337,30 @@ class _Reader:
             ]
             raise clock.refused_rows(f"Column '{main.header}' holds times that cannot be.", located)
         return main, keep, times
+
+    def _check_width(self, keep: Indices) -> None:
+        """In a text file a row wider than the header means that cells were split where they should not be."""
+        if self.sheet.delimiter is None:
+            return
+        width = len(self.sheet.rows[self.layout.header_row])
+        wide = [
+            at
+            for at in keep.tolist()
+            if len(self.body[at]) > width and any(not is_blank(cell) for cell in self.body[at][width:])
+        ]
+        if wide:
+            raise clock.refused_rows(
+                "Rows have more cells than the header.",
+                [
+                    Place(
+                        "file",
+                        f"{len(self.body[at])} cells, but the header has {width}. Decimal commas between commas? Export with "
+                        "semicolons or decimal points.",
+                        row=self.row_number(at),
+                    )
+                    for at in wide
+                ],
+            )
 
     def _no_rows(self, main: Column) -> None:
         raise RefusedFile(
@@ -381,8 +426,10 @@ class _Reader:
         """The rows of one test: a clock that restarts is a question, unless the chosen seconds lie in one part."""
         values, _ = clock.seconds(main, times, keep, length=main.measure is MEASURES["duration"])
         ordered = np.cumsum(values[keep]) if main.measure is MEASURES["duration"] else values[keep]
-        if main.measure is MEASURES["clock_time"]:
+        self.of_day = main.measure is MEASURES["clock_time"] or _is_time_of_day(times, keep)
+        if self.of_day:
             ordered = _past_midnight(ordered)
+            ordered = ordered - ordered[0]
         edges = [0, *clock.restarts(ordered), keep.size]
         parts = list(pairwise(edges))
         if len(parts) > 1:
@@ -498,8 +545,7 @@ class _Reader:
     def _from_first(self, times: Floats, column: Column, keep: Indices) -> Floats:
         """Instants and times of day are counted from the beginning of the first interval."""
         cell = self.cells[column.index][int(keep[0])]
-        of_day = column.measure is MEASURES["clock_time"]
-        if not of_day and abs(times[0]) < 86400 * 365:
+        if not self.of_day:
             return times
         times = _past_midnight(times)
         first = times[0] - (times[1] - times[0]) if times.size > 1 else times[0]
@@ -581,6 +627,13 @@ class _Reader:
         for found in read:
             if not np.isfinite(found.values).any():
                 self._report(found.column, found.key, found.unit, found.factor)
+                self.findings.append(
+                    finding(
+                        "column_not_used",
+                        f"Column '{found.column.header}' holds no value.",
+                        column=found.column.header,
+                    )
+                )
                 continue
             held = one.get(found.key)
             if held is None:
@@ -690,6 +743,12 @@ def _cells(rows: Sequence[list[Any]], index: int) -> list[Any]:
         return [row[index] for row in rows]
     except IndexError:
         return [row[index] if index < len(row) else "" for row in rows]
+
+
+def _is_time_of_day(times: Times, keep: Indices) -> bool:
+    """Instants are; so are hours, minutes and seconds of which the first is an hour or later."""
+    first = int(keep[0])
+    return bool(times.written[first] == 5 or (times.written[first] >= 3 and times.values[first] >= 3600.0))
 
 
 def _past_midnight(times: Floats) -> Floats:

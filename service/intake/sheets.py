@@ -18,6 +18,7 @@ from service.intake.options import ReadLimits
 
 Cell = str | float | int | bool | dt.datetime | dt.date | dt.time | dt.timedelta
 Rows = list[list[Any]]
+SheetReader = Callable[[int | None], "Sheet"]
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"%PDF", "a PDF document"),
@@ -186,6 +187,8 @@ def check_shape(rows: Rows, limits: ReadLimits) -> Rows:
 
 # --- workbooks ----------------------------------------------------------------------------------------------------
 
+#: All sheets together may span as much as so many sheets of the largest size.
+_SHEETS_OF_MOST_CELLS = 4
 # Attribute values that may be a row number or the reference of a cell, and those that name a far column.
 _NUMBERS = re.compile(rb"=\s*[\"'][A-Za-z]{0,3}(\d{1,9})[\"']")
 _WIDE = re.compile(rb"=\s*[\"']([A-Za-z]{2,3})\d")
@@ -197,8 +200,8 @@ _FILLED = re.compile(
 )
 
 
-def read_workbook(data: bytes, limits: ReadLimits) -> dict[str, Callable[[], Sheet]]:
-    """The sheets of an XLSX workbook by name, each read when called.
+def read_workbook(data: bytes, limits: ReadLimits) -> dict[str, SheetReader]:
+    """The sheets of an XLSX workbook by name, each read when called with a number of rows, or None for all.
 
     The archive is looked at first: declared and real sizes of every part, and the outermost cell of each
     sheet, since a cell in the last row and column makes a dense table of 17 thousand million cells.
@@ -212,11 +215,11 @@ def read_workbook(data: bytes, limits: ReadLimits) -> dict[str, Callable[[], She
     except (CalamineError, OSError, ValueError) as error:
         raise _broken(error) from error
 
-    def reader(name: str) -> Callable[[], Sheet]:
-        def read() -> Sheet:
+    def reader(name: str) -> SheetReader:
+        def read(first: int | None) -> Sheet:
             try:
                 # Empty cells before the table stay, so that row numbers are those of the spreadsheet.
-                rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
+                rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=first)
             except (CalamineError, OSError, ValueError) as error:
                 raise _broken(error) from error
             return Sheet(check_shape(rows, limits), name=name)
@@ -238,9 +241,12 @@ def _check_archive(data: bytes, limits: ReadLimits) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
             _check_directory(entries, limits)
-            left = limits.max_uncompressed_bytes
+            left, cells = limits.max_uncompressed_bytes, 0
             for entry in entries:
-                left = _check_entry(archive, entry, left, limits)
+                unpacked, spanned = _check_entry(archive, entry, left, limits)
+                left, cells = left - unpacked, cells + spanned
+                if cells > _SHEETS_OF_MOST_CELLS * limits.max_cells:
+                    raise _too_many_cells(cells, limits)
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError) as error:
         raise _broken(error) from error
 
@@ -256,6 +262,13 @@ def _check_directory(entries: list[zipfile.ZipInfo], limits: ReadLimits) -> None
         raise _too_large_unpacked(declared, limits)
 
 
+def _too_many_cells(cells: int, limits: ReadLimits) -> TooLarge:
+    return TooLarge(
+        f"The sheets of the workbook span {cells:,} cells; at most {limits.max_cells:,} are read from one.",
+        (Place("file", "Save the sheet of the test alone, or as CSV."),),
+    )
+
+
 def _too_large_unpacked(size: int, limits: ReadLimits) -> TooLarge:
     return TooLarge(
         f"The workbook unpacks to {size:,} bytes or more; at most {limits.max_uncompressed_bytes:,} are read.",
@@ -263,20 +276,29 @@ def _too_large_unpacked(size: int, limits: ReadLimits) -> TooLarge:
     )
 
 
-def _check_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, left: int, limits: ReadLimits) -> int:
-    """Unpack one part piece by piece, counting what really comes out; look at the extent of a sheet."""
+def _check_entry(
+    archive: zipfile.ZipFile, entry: zipfile.ZipInfo, left: int, limits: ReadLimits
+) -> tuple[int, int]:
+    """Unpack one part piece by piece, counting what really comes out; look at the extent of a sheet.
+
+    Returns
+    -------
+    unpacked : int
+        Bytes.
+    spanned : int
+        Cells from the first to the outermost one, 0 for what is no sheet.
+    """
     sheet = entry.filename.startswith("xl/worksheets/") and entry.filename.endswith(".xml")
-    pieces: list[bytes] = []
+    held = bytearray()
+    unpacked = 0
     with archive.open(entry) as stream:
         while piece := stream.read(1 << 20):
-            left -= len(piece)
-            if left < 0:
-                raise _too_large_unpacked(limits.max_uncompressed_bytes - left, limits)
+            unpacked += len(piece)
+            if unpacked > left:
+                raise _too_large_unpacked(limits.max_uncompressed_bytes - left + unpacked, limits)
             if sheet:
-                pieces.append(piece)
-    if sheet:
-        _check_extent(b"".join(pieces), limits)
-    return left
+                held += piece
+    return unpacked, _check_extent(bytes(held), limits) if sheet else 0
 
 
 def _all_numbered(xml: bytes) -> bool:
@@ -292,14 +314,14 @@ def _all_numbered(xml: bytes) -> bool:
     )
 
 
-def _check_extent(xml: bytes, limits: ReadLimits) -> None:
+def _check_extent(xml: bytes, limits: ReadLimits) -> int:
     if b"\x00" in xml:
         raise UnsupportedMediaType(f"A sheet of the workbook is not UTF-8. {_USE}")
     last_row = max((int(found) for found in set(_NUMBERS.findall(xml))), default=0)
     last_column = _widest(_WIDE.findall(xml))
     numbered = _all_numbered(xml) or not _UNNUMBERED.search(xml)
     if numbered and _fits(last_row, last_column, limits):
-        return
+        return last_row * last_column
     # Formatted but empty cells reach far in many workbooks, so only filled ones count from here on.
     filled = [(_column(letters), int(row)) for letters, row in _FILLED.findall(xml)]
     last_column = max((column for column, _ in filled), default=0)
@@ -312,7 +334,7 @@ def _check_extent(xml: bytes, limits: ReadLimits) -> None:
             default=0,
         )
     if _fits(last_row, last_column, limits):
-        return
+        return last_row * last_column
     raise TooLarge(
         f"A sheet of the workbook reaches row {last_row:,} and column {last_column:,}; at most "
         f"{limits.max_rows:,} rows, {limits.max_columns:,} columns and {limits.max_cells:,} cells are read.",

@@ -134,7 +134,7 @@ _MARKS: dict[str, TimeMarks] = {
 _PHASE_TERMS: tuple[str, ...] = (
     "rest; resting; baseline; pre; Ruhe; repos; reposo; rust; riposo; repouso; vila; hvile",
     (
-        "warm-up; warm up; warm; unloaded; unloaded pedalling; unloaded pedaling; freewheeling; Referenz; Aufwärmen; "
+        "warm-up; warm up; warm; unloaded; unloaded pedalling; unloaded pedaling; freewheeling; Leertreten; Aufwärmen; "
         "Aufwärmphase; warming-up; échauffement; calentamiento; riscaldamento; aquecimento"
     ),
     (

@@ -74,13 +74,14 @@ def read_values(
             raise _ask(column, measure, f"The unit '{unit_text}' of column '{column.header}' is not known.")
         choice = _assumed(column, measure, raw)
         unit, unit_text = parse_unit(choice.text), choice.text
-        findings.append(
-            finding(
-                "unit_assumed_by_trade",
-                f"Column '{column.header}' has no unit; its values fit {choice.text} alone.",
-                column=column.header,
+        if len(measure.units) > 1 or choice.text not in {"fraction", "Borg", "MET"}:
+            findings.append(
+                finding(
+                    "unit_assumed_by_trade",
+                    f"Column '{column.header}' has no unit; its values fit {choice.text} alone.",
+                    column=column.header,
+                )
             )
-        )
     else:
         unit = column.unit
         # Shown in one spelling: kmh and km/h are one unit.

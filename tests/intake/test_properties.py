@@ -46,7 +46,7 @@ def tenths(value, mark):
     encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"]),
     brackets=st.sampled_from(["[]", "()", "row", ", "]),
     above=st.integers(0, 3),
-    end=st.sampled_from(["\n", "\r\n"]),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
 )
 def test_any_dress_of_a_file_reads_the_same(test, order, delimiter, mark, encoding, brackets, above, end):
     if delimiter == ",":

@@ -114,6 +114,11 @@ def test_a_file_with_everything_at_once(csv_bytes):
     assert {c.header: c.from_ for c in test_file.columns}["V'O2"] == "units_row"
 
 
+def test_a_first_line_that_names_the_delimiter_is_no_trouble(table, csv_bytes):
+    data = b"sep=;\r\n" + csv_bytes(table(), ";")
+    assert read(data).row_numbers[0] == 3
+
+
 def test_a_repeated_header_is_not_a_row(table, csv_bytes):
     rows = table()
     rows.insert(20, rows[0])
@@ -265,6 +270,19 @@ def test_choices_that_do_not_fit_the_file_are_refused(table, csv_bytes, columns,
     assert caught.value.errors[0].location == location
 
 
+def test_a_header_that_contradicts_the_units_line_is_asked_about():
+    with pytest.raises(RefusedFile, match="mL/min or L/min"):
+        read(one_column("VO2 (mL/min)", [1000, 1100, 1200], unit_line="L/min"))
+
+
+def test_an_empty_column_is_said(table, csv_bytes):
+    rows = table()
+    for row in rows[1:]:
+        row[4] = ""
+    note = next(f for f in read(csv_bytes(rows)).findings if f.code == "column_not_used")
+    assert (note.column, "no value" in note.message) == ("HR", True)
+
+
 def test_two_columns_of_one_quantity():
     rows = [f"{30 * at},{1000 + at},{(1000 + at) / 1000},{120 + at}" for at in range(1, 10)]
     same = read("\n".join(["time_s,VO2 (mL/min),VO2 (L/min),HR", *rows]))
@@ -298,6 +316,12 @@ def test_thousands_in_quoted_cells_of_a_comma_file():
 def test_commas_and_points_that_contradict_each_other_are_refused():
     with pytest.raises(RefusedFile, match="decimal mark"):
         read(one_column("VE (L/min)", ["30,5", "31.25", "32"]))
+
+
+def test_decimal_commas_split_at_commas_are_seen():
+    with pytest.raises(RefusedFile, match="more cells than the header") as caught:
+        read("Time (s),VO2 (L/min)\n30,1,0\n60,1,2\n90,1,3\n")
+    assert [place.row for place in caught.value.errors] == [2, 3, 4]
 
 
 # --- times --------------------------------------------------------------------------------------------------------
@@ -400,6 +424,14 @@ def test_times_of_day_are_counted_from_the_start_even_past_midnight():
     text = "Clock time,VO2 (mL/min)\n23:59:30,1000\n23:59:45,1100\n0:00:00,1200\n0:00:15,1300\n"
     test_file = read(text)
     assert test_file.series.end_s.tolist() == [15, 30, 45, 60]
+    assert "clock_time_counted_from_start" in codes(test_file)
+
+
+@pytest.mark.parametrize("day", ["", "2001-02-03 "])
+def test_a_plain_time_column_with_times_of_day(day):
+    text = f"Time,VO2 (mL/min)\n{day}10:32:15,1000\n{day}10:32:30,1100\n{day}10:32:45,1200\n"
+    test_file = read(text)
+    assert test_file.series.end_s.tolist() == [15, 30, 45]
     assert "clock_time_counted_from_start" in codes(test_file)
 
 

@@ -210,3 +210,17 @@ def test_cells_without_references_are_read(table, xlsx_bytes):
         rows.append("<row>" + "".join(f"<c {kind}>{inner(cell)}</c>" for cell in row) + "</row>")
     data = with_sheet(xlsx_bytes(a=table()), sheet_of("".join(rows)))
     assert len(read_test_file(data, "test.xlsx").series) == 40
+
+
+def test_many_sheets_that_reach_far_are_too_many_cells(table):
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for number in range(8):
+        sheet = book.create_sheet(f"s{number}")
+        sheet["A1"] = 1
+        sheet.cell(row=900, column=100, value=1)
+    stream = io.BytesIO()
+    book.save(stream)
+    with pytest.raises(TooLarge, match="sheets of the workbook span"):
+        read_test_file(stream.getvalue(), "far.xlsx", limits=ReadLimits(max_cells=100_000))
