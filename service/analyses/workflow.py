@@ -181,13 +181,13 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
     )
 
 
-def verification_bout(main: TestRows, bout: TestRows, settings: AnalysisSettings) -> VerificationBout:
-    """A verification bout as the main test's analysis takes it."""
+def verification_bout(main: TestRows, bout: TestRows, settings: AnalysisSettings) -> tuple[VerificationBout, str]:
+    """A verification bout as the main test's analysis takes it, and the verdict on its own effort."""
     test = to_input(bout)
     analysis = analyse_test(test, settings)
     maxima = find_maxima(test, find_marks(test))
     days = (bout.visit["started_at"] - main.visit["started_at"]) / timedelta(days=1)
-    return VerificationBout(
+    told = VerificationBout(
         test_id=bout.test["public_id"] or "",
         peak_vo2_ml_min=analysis.peak.vo2_ml_min,
         duration_s=maxima.exercise_duration_s,
@@ -197,6 +197,7 @@ def verification_bout(main: TestRows, bout: TestRows, settings: AnalysisSettings
         days_after=days,
         same_visit=bout.visit["id"] == main.visit["id"],
     )
+    return told, analysis.effort.verdict
 
 
 def judge(
@@ -219,7 +220,7 @@ def judge(
     provisional : bool
         Whether the test is still being recorded.
     """
-    bout = verification_bout(rows, bouts[-1], settings) if bouts else None
+    bout, bout_verdict = verification_bout(rows, bouts[-1], settings) if bouts else (None, None)
     analysis = analyse_test(to_input(rows, bout), settings, tables)
     document = {"test_id": rows.test["public_id"], "provisional": provisional, **analysis.as_dict()}
     document["findings"] = _merged(rows.test["source_findings"] or [], document["findings"])
@@ -227,7 +228,7 @@ def judge(
         document=document,
         settings=settings,
         input_hash=_input_hash(rows, bouts),
-        results=_index_rows(rows, analysis, document),
+        results=_index_rows(rows, analysis, document, bout_verdict),
     )
 
 
@@ -263,7 +264,9 @@ def _input_hash(rows: TestRows, bouts: Sequence[TestRows]) -> str:
     return digest.hexdigest()
 
 
-def _index_rows(rows: TestRows, analysis: TestAnalysis, document: dict[str, Any]) -> list[dict[str, Any]]:
+def _index_rows(
+    rows: TestRows, analysis: TestAnalysis, document: dict[str, Any], bout_verdict: str | None
+) -> list[dict[str, Any]]:
     """Rows of the results index.
 
     Only a maximal test gives a point of a trend: a verification bout belongs to its main test, and the highest
@@ -273,6 +276,7 @@ def _index_rows(rows: TestRows, analysis: TestAnalysis, document: dict[str, Any]
         return []
     verification = document["effort"]["verification"] or {}
     replaced = _session_peak(rows, verification)
+    verdict = document["effort"]["verdict"]
     common = {
         "subject_id": rows.subject["id"],
         "visit_id": rows.visit["id"],
@@ -281,7 +285,6 @@ def _index_rows(rows: TestRows, analysis: TestAnalysis, document: dict[str, Any]
         "date": test_day(rows),
         "mode": rows.test["mode"],
         "protocol_family": rows.protocol_family,
-        "effort": document["effort"]["verdict"],
         "rer": document["maxima"]["rer"],
     }
     return [
