@@ -306,7 +306,7 @@ def _index_rows(
 
 def _session_peak(rows: TestRows, verification: Mapping[str, Any]) -> dict[str, float]:
     """The session's peak where the verification bout was clearly above the main test."""
-    if verification.get("outcome") != "above":
+    if verification.get("verdict") != "above":
         return {}
     uptake: float = verification["session_peak_ml_min"]
     answer = {"vo2_peak_ml_min": uptake}
