@@ -201,6 +201,14 @@ class Plateau:
             "fit": None if self.fit is None else asdict(self.fit),
         }
 
+    def doubted(self, reason: str) -> "Plateau":
+        """The same comparison with no verdict: what was measured in its windows is not to be trusted."""
+        rules = tuple(
+            one if one.verdict == "not_assessable" else replace(one, verdict="not_assessable", reason=reason)
+            for one in self.rules
+        )
+        return replace(self, verdict="not_assessable", rules=rules)
+
     @property
     def primary(self) -> PlateauRule:
         """The rule whose verdict counts."""

@@ -351,7 +351,10 @@ def analyse_test(
     loads = find_loads(test, marks)
     peak = find_peak(test, marks, settings.peak)
     maxima = find_maxima(test, marks)
-    plateau = assess_plateau(test, marks, loads, rule=settings.plateau_rule)
+    quality = judge_quality(test, marks, peak, maxima, settings.peak)
+    plateau = _where_trusted(
+        assess_plateau(test, marks, loads, rule=settings.plateau_rule), test, quality.findings
+    )
     effort = judge_effort(
         test,
         marks,
@@ -362,7 +365,6 @@ def analyse_test(
         heart_rate_max_method=settings.heart_rate_max_method,
     )
     recovery = heart_rate_recovery(test, marks, maxima)
-    quality = judge_quality(test, marks, peak, maxima, settings.peak)
     peak = _labelled(peak, effort)
     ranks, predicted = _standing(test, peak, maxima, norms)
     return TestAnalysis(
@@ -390,6 +392,16 @@ def analyse_test(
         affected=quality.affected,
         reported=test.reported,
     )
+
+
+def _where_trusted(plateau: Plateau, test: TestInput, findings: Iterable[Finding]) -> Plateau:
+    """No plateau from a leak: uptake that is lost at the mask levels off without the body having done so."""
+    for remark in findings:
+        if remark.code == "leak_signature" and remark.first_seq is not None and plateau.fit is not None:
+            begins = float(test.series.start_s[remark.first_seq])
+            if begins < plateau.fit.later[1]:
+                return plateau.doubted(f"A leak from about {begins:.0f} s on would look like a plateau.")
+    return plateau
 
 
 def _labelled(peak: Peak, effort: Effort) -> Peak:

@@ -311,3 +311,19 @@ def test_marks_that_do_not_fit_the_recording_give_a_reason(make_series, make_tes
     analysis = analyse_test(make_test(series, exercise_start_s=start, exercise_end_s=end))
     assert (analysis.peak.vo2_ml_min is None) == (end < 5000)
     assert analysis.peak.vo2_ml_min is not None or analysis.peak.reasons["vo2_ml_min"]
+
+
+def test_a_leak_is_not_taken_for_a_plateau(simulated_test, with_series):
+    test = simulated_test(stage_s=120)
+    leaking = test.series.start_s >= 870
+    channels = {
+        key: np.where(
+            leaking & np.isin(key, ("vo2_ml_min", "vco2_ml_min", "ve_l_min")), values * 0.75, values
+        )
+        for key, values in test.series.channels.items()
+    }
+    analysis = analyse_test(with_series(test, channels=channels))
+    assert any(one.code == "leak_signature" for one in analysis.findings)
+    assert analysis.plateau.verdict == "not_assessable"
+    assert "leak" in analysis.plateau.primary.reason
+    assert analysis.peak.label == "VO2peak"
