@@ -86,7 +86,7 @@ def _score(row: list[Any], chosen: Mapping[str, ColumnChoice | None]) -> float:
     found: set[str] = set()
     texts = 0
     for cell in row:
-        if not isinstance(cell, str) or not cell.strip() or len(cell) > 120:
+        if not isinstance(cell, str) or not cell.strip():
             continue
         texts += 1
         text = _clean(cell)

@@ -189,15 +189,13 @@ def check_shape(rows: Rows, limits: ReadLimits) -> Rows:
 
 #: All sheets together may span as much as so many sheets of the largest size.
 _SHEETS_OF_MOST_CELLS = 4
-# Attribute values that may be a row number or the reference of a cell, and those that name a far column.
-_NUMBERS = re.compile(rb"=\s*[\"'][A-Za-z]{0,3}(\d{1,9})[\"']")
-_WIDE = re.compile(rb"=\s*[\"']([A-Za-z]{2,3})\d")
-_UNNUMBERED = re.compile(
-    rb"<(?:\w+:)?c(?:\s(?![^>]*\br\s*=)[^>]*)?>|<(?:\w+:)?row(?:\s(?![^>]*\br\s*=)[^>]*)?>"
-)
-_FILLED = re.compile(
-    rb"<(?:\w+:)?c\s[^>]*?\br\s*=\s*[\"']([A-Za-z]{1,3})(\d{1,9})[\"'][^>]*(?<!/)>\s*<(?:\w+:)?(?:v|is|f)\b"
-)
+# Attribute values that may be a row number or the reference of a cell, and those that name a far column. Every
+# pattern here takes time in proportion to the text, whatever the text is.
+_NUMBERS = re.compile(rb"=\s*[\"'][A-Za-z]*(\d+)[\"']")
+_WIDE = re.compile(rb"=\s*[\"']([A-Za-z]{2,})\d")
+_ROW_BEGINS = re.compile(rb"[<:]row\b")
+_EMPTY_CELL = re.compile(rb"<c r=[\"'][A-Za-z]{1,3}\d{1,9}[\"'](?: s=[\"']\d{1,6}[\"'])? ?/>")
+_EMPTY_ROW = re.compile(rb"<row [^<>]{0,300}(?:/>|></row>)")
 
 
 def read_workbook(data: bytes, limits: ReadLimits) -> dict[str, SheetReader]:
@@ -317,22 +315,13 @@ def _all_numbered(xml: bytes) -> bool:
 def _check_extent(xml: bytes, limits: ReadLimits) -> int:
     if b"\x00" in xml:
         raise UnsupportedMediaType(f"A sheet of the workbook is not UTF-8. {_USE}")
-    last_row = max((int(found) for found in set(_NUMBERS.findall(xml))), default=0)
-    last_column = _widest(_WIDE.findall(xml))
-    numbered = _all_numbered(xml) or not _UNNUMBERED.search(xml)
-    if numbered and _fits(last_row, last_column, limits):
-        return last_row * last_column
-    # Formatted but empty cells reach far in many workbooks, so only filled ones count from here on.
-    filled = [(_column(letters), int(row)) for letters, row in _FILLED.findall(xml)]
-    last_column = max((column for column, _ in filled), default=0)
-    last_row = max((row for _, row in filled), default=0)
-    if not numbered:
-        # A cell without a reference stands after the one before it: its place is bounded by the counts.
-        last_row += len(re.findall(rb"<(?:\w+:)?row[\s>/]", xml))
-        last_column += max(
-            (len(re.findall(rb"<(?:\w+:)?c[\s>/]", part)) for part in re.split(rb"<(?:\w+:)?row[\s>/]", xml)),
-            default=0,
-        )
+    first, last = xml.find(b"sheetData"), xml.rfind(b"sheetData")
+    inner = xml[first:last] if last > first >= 0 else xml
+    last_row, last_column = _extent(inner)
+    if not _fits(last_row, last_column, limits):
+        # Cells that are formatted but empty reach far in many workbooks, and do not count.
+        inner = _EMPTY_ROW.sub(b"", _EMPTY_CELL.sub(b"", inner))
+        last_row, last_column = _extent(inner)
     if _fits(last_row, last_column, limits):
         return last_row * last_column
     raise TooLarge(
@@ -340,6 +329,18 @@ def _check_extent(xml: bytes, limits: ReadLimits) -> int:
         f"{limits.max_rows:,} rows, {limits.max_columns:,} columns and {limits.max_cells:,} cells are read.",
         (Place("file", "Delete what stands far from the table, split it, or save the sheet as CSV."),),
     )
+
+
+def _extent(xml: bytes) -> tuple[int, int]:
+    """A row and a column that no cell of a sheet lies beyond; they may be larger than the outermost cell's."""
+    last_row = max((int(found[:18]) for found in set(_NUMBERS.findall(xml))), default=0)
+    last_column = max((_column(found) for found in set(_WIDE.findall(xml))), default=26)
+    if not _all_numbered(xml):
+        # A cell without a reference stands after the one before it, so that counting bounds its place.
+        parts = _ROW_BEGINS.split(xml)
+        last_row += len(parts) - 1
+        last_column = max(last_column, *(part.count(b"<c") + part.count(b":c") for part in parts))
+    return last_row, last_column
 
 
 def _fits(last_row: int, last_column: int, limits: ReadLimits) -> bool:
@@ -350,12 +351,8 @@ def _fits(last_row: int, last_column: int, limits: ReadLimits) -> bool:
     )
 
 
-def _widest(letters: list[bytes]) -> int:
-    return max((_column(found) for found in set(letters)), default=26)
-
-
 def _column(letters: bytes) -> int:
     number = 0
-    for letter in letters.upper():
+    for letter in letters[:8].upper():
         number = number * 26 + letter - 64
     return number

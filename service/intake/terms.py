@@ -124,6 +124,8 @@ _NOISE = frozenset(
     }
 )
 _CONDITIONS: dict[str, VolumeCondition] = {"btps": "btps", "atps": "atps", "stpd": "stpd"}
+#: A longer text is no header, and is not searched for one.
+_LONGEST_HEADER = 120
 #: What a word beside a plain time column says it marks.
 _MARKS: dict[str, TimeMarks] = {
     **dict.fromkeys(("end", "interval end", "end of interval", "ende", "fin"), "end"),
@@ -201,6 +203,8 @@ class UnitReading:
 
 def read_unit_text(text: str, *, underscores: bool = False) -> UnitReading:
     """A unit with the words that may stand beside it (``L/min BTPS``, ``s, end``)."""
+    if len(text) > _LONGEST_HEADER:
+        return UnitReading(unit_text=text[:40])
     condition: VolumeCondition | None = None
     for word, meaning in _CONDITIONS.items():
         # An underscore is no edge of a word for \b.
@@ -237,6 +241,8 @@ def read_header(text: str) -> HeaderReading | None:
     that is a term wins, so that ``VO2/kg`` is not VO2 in kilograms.
     """
     text = " ".join(text.split())
+    if len(text) > _LONGEST_HEADER:
+        return None
     groups = [group.strip() for group in re.findall(r"[\[({<]([^\[\](){}<>]*)[\])}>]", text)]
     if re.search(r"/\s*[(\[]", text) and (whole := _name_and_group(text)) is not None:
         return whole

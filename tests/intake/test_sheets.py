@@ -3,6 +3,7 @@
 import contextlib
 import io
 import random
+import time
 import zipfile
 
 import pytest
@@ -185,6 +186,37 @@ def test_a_bomb_that_lies_about_its_size(table, xlsx_bytes):
 def test_a_cell_far_away_does_not_make_a_table_of_thousands_of_millions(table, xlsx_bytes, inner):
     with pytest.raises(TooLarge, match="reaches row"):
         read_test_file(with_sheet(xlsx_bytes(a=table()), sheet_of(inner)), "far.xlsx")
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        (HEADER + "," * 90_000 + "\n").encode(),
+        (HEADER + "_" * 90_000 + "\n").encode(),
+        ("time_s," + "VO2 " * 20_000 + "\n").encode(),
+        (HEADER + "[" * 90_000 + "\n").encode(),
+        (HEADER + "30," + "1," * 40_000 + "\n").encode(),
+        (HEADER + "30," + "1 000 " * 15_000 + "\n").encode(),
+        b"<" * 90_000,
+    ],
+)
+def test_texts_made_to_take_long_are_refused_at_once(data):
+    began = time.process_time()
+    with pytest.raises(UpslopeError):
+        read_test_file(data, "slow.csv")
+    assert time.process_time() - began < 2.0
+
+
+@pytest.mark.parametrize(
+    "inner",
+    ["<c " * 300_000, "<c r='A1' " * 100_000, "=" + " " * 1_000_000, "<row " * 200_000, "<row r='" * 100_000],
+)
+def test_sheets_made_to_take_long_are_refused_at_once(table, xlsx_bytes, inner):
+    data = with_sheet(xlsx_bytes(a=table()), sheet_of(inner))
+    began = time.process_time()
+    with pytest.raises(UpslopeError):
+        read_test_file(data, "slow.xlsx")
+    assert time.process_time() - began < 2.0
 
 
 def test_formatted_but_empty_cells_far_away_are_no_reason_to_refuse(table, xlsx_bytes):
