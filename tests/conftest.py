@@ -1,0 +1,112 @@
+"""Records in real database files, and the service over them."""
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.app import create_app
+from service.db.migrate import upgrade
+from service.db.transactions import Store
+from service.keys.queries import make
+from service.settings import Settings
+
+
+@pytest.fixture(scope="session")
+def migrated_file(tmp_path_factory) -> Path:
+    """An empty record at the newest schema; tests work on copies of it."""
+    path = tmp_path_factory.mktemp("record") / "empty.db"
+    upgrade(Settings(database_url=f"sqlite:///{path}"))
+    return path
+
+
+@pytest.fixture
+def make_store(migrated_file: Path, tmp_path: Path) -> Iterator[Callable[..., Store]]:
+    """Stores over a copy of the empty record, with settings of one's own; all over the same file."""
+    path = tmp_path / "upslope.db"
+    shutil.copy(migrated_file, path)
+    made: list[Store] = []
+
+    def make_one(**settings: Any) -> Store:
+        store = Store(Settings(database_url=f"sqlite:///{path}", **settings))
+        made.append(store)
+        return store
+
+    yield make_one
+    for store in made:
+        store.close()
+
+
+@pytest.fixture
+def store(make_store: Callable[..., Store]) -> Store:
+    """The database of one test."""
+    return make_store()
+
+
+@pytest.fixture
+def make_key() -> Callable[..., str]:
+    """Makes a key in a store; its secret."""
+
+    def make_one(store: Store, name: str, scope: str, **options: Any) -> str:
+        with store.write("test") as transaction:
+            return make(transaction, name=name, scope=scope, **options)[1]
+
+    return make_one
+
+
+@pytest.fixture
+def open_client() -> Iterator[Callable[..., TestClient]]:
+    """Opens a client of a store, with a key where one is given."""
+    opened: list[TestClient] = []
+
+    def open_one(store: Store, key: str | None = None, **options: Any) -> TestClient:
+        headers = {} if key is None else {"Authorization": f"Bearer {key}"}
+        client = TestClient(create_app(store.settings, store), headers=headers, **options)
+        opened.append(client)
+        return client
+
+    yield open_one
+    for client in opened:
+        client.close()
+
+
+@pytest.fixture
+def admin_key(store: Store, make_key: Callable[..., str]) -> str:
+    return make_key(store, "head of laboratory", "admin")
+
+
+@pytest.fixture
+def tester_key(store: Store, make_key: Callable[..., str]) -> str:
+    return make_key(store, "tester", "tester")
+
+
+@pytest.fixture
+def reader_key(store: Store, make_key: Callable[..., str]) -> str:
+    return make_key(store, "reader", "reader")
+
+
+@pytest.fixture
+def client(store: Store, tester_key: str, open_client: Callable[..., TestClient]) -> TestClient:
+    """A client with a tester's key."""
+    return open_client(store, tester_key)
+
+
+@pytest.fixture
+def admin(store: Store, admin_key: str, open_client: Callable[..., TestClient]) -> TestClient:
+    """A client with an admin's key."""
+    return open_client(store, admin_key)
+
+
+@pytest.fixture
+def reader(store: Store, reader_key: str, open_client: Callable[..., TestClient]) -> TestClient:
+    """A client with a reader's key that may not see names."""
+    return open_client(store, reader_key)
+
+
+@pytest.fixture
+def anonymous(store: Store, open_client: Callable[..., TestClient]) -> TestClient:
+    """A client without a key."""
+    return open_client(store)
