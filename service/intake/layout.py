@@ -296,8 +296,7 @@ def _fields(column: Column) -> dict[str, Any]:
 
 def quantity_name(measure: Measure) -> str:
     """The name under which two columns are the same quantity."""
-    name = SAME.get(measure.name, measure.name)
-    return {"vo2_per_mass": "vo2_per_mass"}.get(name, name)
+    return SAME.get(measure.name, measure.name)
 
 
 def same_row(first: list[Any], second: list[Any]) -> bool:

@@ -270,12 +270,12 @@ class _Reader:
             decimal_mark=self.mark,
         )
 
-    def _clocks(self, name: str) -> list[Column]:
+    def _columns_of(self, name: str) -> list[Column]:
         return [c for c in self.layout.columns if c.measure is not None and c.measure.name == name]
 
     def _main_clock(self) -> Column:
         for name in ("end", "start", "time", "clock_time", "duration"):
-            found = self._clocks(name)
+            found = self._columns_of(name)
             if found:
                 return found[0]
         headers = ", ".join(f"'{column.header}'" for column in self.layout.columns)
@@ -484,7 +484,7 @@ class _Reader:
     # -- times --
 
     def _seconds_of(self, name: str, keep: Indices) -> tuple[Floats | None, Column | None]:
-        found = self._clocks(name)
+        found = self._columns_of(name)
         answer: Floats | None = None
         first: Column | None = None
         for column in found:
@@ -691,7 +691,7 @@ class _Reader:
     def _texts(self, keep: Indices) -> dict[str, tuple[Column, list[Any]]]:
         answer: dict[str, tuple[Column, list[Any]]] = {}
         for name in ("comment", "symptoms", "blood_pressure"):
-            for column in self._clocks(name)[:1]:
+            for column in self._columns_of(name)[:1]:
                 answer[name] = (column, [self.cells[column.index][at] for at in keep])
                 self._report(column, name, None, None)
         return answer
@@ -699,13 +699,13 @@ class _Reader:
     def _phases(self, keep: Indices, rows: list[int]) -> tuple[NDArray[np.int8], NDArray[np.int64]]:
         size = len(keep)
         phase, stage = np.full(size, -1, dtype=np.int8), np.full(size, -1, dtype=np.int64)
-        for column in self._clocks("phase")[:1]:
+        for column in self._columns_of("phase")[:1]:
             cells = [self.cells[column.index][at] for at in keep]
             phase, found_stage, findings = notes.phases(column, cells, rows, read_phase)
             self.findings += findings
             self._report(column, "phase", None, None)
             stage = found_stage if (found_stage >= 0).any() else stage
-        for column in self._clocks("stage")[:1]:
+        for column in self._columns_of("stage")[:1]:
             cells = [self.cells[column.index][at] for at in keep]
             stage, words, findings = notes.stages(column, cells, rows, self.mark, read_phase)
             self.findings += findings

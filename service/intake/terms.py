@@ -160,6 +160,13 @@ _BY_TERM: dict[str, str] = {
     plain(term): measure for measure, terms in _TERMS.items() for term in terms.split(";")
 }
 _BY_TERM["w"] = "power"
+
+
+def known_terms() -> dict[str, tuple[str, ...]]:
+    """The terms of each measure, by its name in `MEASURES`, as people write them."""
+    return {measure: tuple(term.strip() for term in terms.split(";")) for measure, terms in _TERMS.items()}
+
+
 _PHASE_WORDS: dict[str, int] = {
     plain(word): index for index, words in enumerate(_PHASE_TERMS) for word in words.split(";")
 }

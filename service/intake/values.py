@@ -38,8 +38,6 @@ class Values:
         None where the conversion is no factor (an angle to a grade).
     faults : tuple of Place
     findings : tuple of Finding
-    step : float
-        The coarsest rounding the cells show, in the unit of `key`: half of it is how exact a value is.
     """
 
     column: Column
