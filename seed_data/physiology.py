@@ -371,8 +371,8 @@ def simulate(  # noqa: PLR0915  one pass through the seconds of a test, in the o
         quotient = person.quotient_low + (person.quotient_vt1 - person.quotient_low) * below + 0.05 * above
         # A sixth of the CO2 passes through the body's slow stores: the dip of RER at onset, the rise after the end.
         stored += (seen - stored) / 40.0
-        output += (quotient * (0.83 * seen + 0.17 * stored) + person.excess_co2 * excess - output) / 5.0
-        ventilation += (standing_air + person.ventilation_slope * output / 1000.0 + extra - ventilation) / 4.0
+        output += (quotient * (0.83 * seen + 0.17 * stored) + person.excess_co2 * excess - output) / 2.5
+        ventilation += (standing_air + person.ventilation_slope * output / 1000.0 + extra - ventilation) / 3.0
         depth = 0.3 + (person.tidal_volume_max_l - 0.3) * (
             1.0 - math.exp(-ventilation / (17.0 * person.tidal_volume_max_l))
         )

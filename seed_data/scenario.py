@@ -155,9 +155,7 @@ def plan(protocol: str, subject: Subject) -> Plan:
         def climb(into: float) -> Load:
             return Load(work_rate_w=float(round(start + into / 3.0)))
 
-        return Plan(
-            "cycle", 120.0, 180.0, Load(work_rate_w=start), climb, None, Load(work_rate_w=10.0), 300.0
-        )
+        return Plan("cycle", 180.0, 180.0, Load(work_rate_w=start), climb, None, Load(), 300.0)
     if protocol in {"squad_row_step_45_w_3_min", "squad_row_step_30_w_3_min"}:
 
         def pull(into: float) -> Load:
@@ -239,7 +237,7 @@ CENTRE: tuple[Subject, ...] = (
             Visit("2024-04-16", 84.3, 0.97, "modified_bruce", _BRACKETS, stop="legs"),
             Visit(
                 "2024-10-22", 83.1, 1.02, "modified_bruce", _BRACKETS,
-                stop="target_reached", stop_share=0.62, stop_note="Stopped as agreed at RPE 13.",
+                stop="target_reached", stop_share=0.80, stop_note="Stopped as agreed at RPE 13.",
             ),
             Visit("2025-04-15", 82.0, 1.05, "modified_bruce", _BRACKETS, stop="breath"),
             Visit("2025-11-18", 82.4, 1.05, "modified_bruce", _BRACKETS),
@@ -422,8 +420,8 @@ _STUDY: tuple[tuple[Sex, str, float, float, float], ...] = (
 )
 _ABSENT = {(4, 4), (7, 3), (10, 3), (10, 4), (13, 2), (15, 4)}
 _BOUTS = {
-    (2, 1): Bout(1.06, 150.0, same_file=True),
-    (3, 1): Bout(1.05, 150.0, same_file=False),
+    (2, 3): Bout(1.06, 150.0, same_file=True),
+    (3, 2): Bout(1.06, 150.0, same_file=False),
     (6, 3): Bout(1.06, 150.0, same_file=False),
     (9, 2): Bout(1.10, 150.0, same_file=True),
     (12, 1): Bout(0.80, 120.0, same_file=True),
