@@ -1,20 +1,53 @@
 """The user's guide: Markdown pages shipped with the program, with the catalogues written in."""
 
+import html
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 from markdown_it import MarkdownIt
+from markdown_it.renderer import RendererHTML
+from markdown_it.token import Token
 
 from service import errors
+from service.analysis.references import REFERENCES, citation
 from service.errors import UpslopeError
 from service.findings import FINDINGS
 from service.http.problems import FRAMEWORK, status_of
+from service.intake.manifest import COLUMNS
+from service.intake.measures import MEASURES
+from service.intake.terms import known_terms
 from service.methods.catalogue import METHODS
+from service.methods.method import Input, Method
 from service.quantities import QUANTITIES, TypicalError
+from service.reference.protocols import STANDARD_PROTOCOLS
+from service.reference.tables import builtin_norms
 from service.settings import Settings
+
+#: Pages in the order in which they are read; a page that is not named here comes after these.
+ORDER: tuple[str, ...] = (
+    "index",
+    "importing",
+    "judgement",
+    "plateau-rates",
+    "standing",
+    "change",
+    "api",
+    "backup",
+    "privacy",
+    "cautions",
+    "glossary",
+    "findings",
+    "errors",
+    "methods",
+    "quantities",
+    "protocols",
+    "settings",
+    "sources",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +72,15 @@ def _cell(text: object) -> str:
     return str(text).replace("|", "\\|").replace("\n", " ")
 
 
-def _table(head: list[str], rows: list[list[object]]) -> str:
+def _table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
     lines += ["| " + " | ".join(_cell(cell) for cell in row) + " |" for row in rows]
     return "\n".join(lines)
+
+
+def _entry(anchor: str, title: str, *paragraphs: str) -> str:
+    """A part of a generated list that can be linked to."""
+    return "\n\n".join([f'<h3 id="{anchor}">{html.escape(title)}</h3>', *paragraphs]) + "\n"
 
 
 def error_kinds() -> list[type[UpslopeError]]:
@@ -55,43 +93,75 @@ def error_kinds() -> list[type[UpslopeError]]:
 
 
 def _errors_list() -> str:
+    known = {kind.slug for kind in error_kinds()}
     parts = []
     for kind in error_kinds():
-        meaning = (kind.__doc__ or "").split("\n\n", maxsplit=1)[0].strip()
+        meaning = " ".join((kind.__doc__ or "").split("\n\n", maxsplit=1)[0].split())
         if kind is UpslopeError:
             meaning = "A fault of the service. Nothing was stored; the log of the server says more."
-        parts.append(
-            f'<a id="{kind.slug}"></a>\n\n### {kind.title}\n\n`{kind.slug}`, status {status_of(kind(""))}. {meaning}\n'
-        )
-    for status, (slug, title) in FRAMEWORK.items():
-        if slug not in {kind.slug for kind in error_kinds()}:
-            parts.append(f'<a id="{slug}"></a>\n\n### {title}\n\n`{slug}`, status {status}.\n')
+        parts.append(_entry(kind.slug, kind.title, f"Status {status_of(kind(''))}, `{kind.slug}`.", meaning))
+    parts += [
+        _entry(slug, title, f"Status {status}, `{slug}`.")
+        for status, (slug, title) in FRAMEWORK.items()
+        if slug not in known
+    ]
     return "\n".join(parts)
 
 
 def _findings_list() -> str:
     return "\n".join(
-        f'<a id="{kind.code}"></a>\n\n### {kind.title}\n\n`{kind.code}`, {kind.severity}. {kind.meaning} '
-        f"**What to do:** {kind.what_to_do}\n"
+        _entry(
+            kind.code,
+            kind.title,
+            f"`{kind.code}`, {kind.severity}. {kind.meaning}",
+            f"**What to do:** {kind.what_to_do}",
+        )
         for kind in FINDINGS.values()
+    )
+
+
+def _range(limits: tuple[float, float] | None) -> str:
+    return "" if limits is None else f"{limits[0]:g} to {limits[1]:g}"
+
+
+def _input(one: Input) -> str:
+    told = [one.label.lower(), one.unit, ", ".join(one.choices)]
+    if one.valid is not None:
+        told.append(f"developed for {_range(one.valid)}")
+    if one.optional:
+        told.append("may be left out" if one.default is None else f"{one.default:g} if left out")
+    fields = "".join(f", each row with `{field.name}`" for field in one.fields)
+    return f"- `{one.name}`: {', '.join(part for part in told if part)}{fields}"
+
+
+def _standard_error(one: Method) -> str:
+    if one.standard_error is None:
+        return ""
+    if isinstance(one.standard_error, float | int):
+        return f" Standard error {one.standard_error:g} {one.unit}."
+    told = ", ".join(f"{error:g} {one.unit} ({whose})" for whose, error in one.standard_error.items())
+    return f" Standard error {told}."
+
+
+def _method(one: Method) -> str:
+    return _entry(
+        one.id,
+        one.label,
+        f"`{one.id}`, gives {one.unit or 'a ratio'}. {one.validity}{_standard_error(one)}{' ' + one.notes if one.notes else ''}",
+        "\n".join(_input(given) for given in one.inputs),
+        f"Source: {citation(one.source)} Trust: {one.trust}.",
     )
 
 
 def _methods_table() -> str:
     return _table(
-        ["Method", "Gives", "Inputs", "For", "Source", "Trust"],
-        [
-            [
-                f"`{one.id}`",
-                f"{one.label} ({one.unit})",
-                ", ".join(f"`{i.name}`" for i in one.inputs),
-                one.validity,
-                one.source,
-                one.trust,
-            ]
-            for one in METHODS.values()
-        ],
+        ["Method", "What it gives", "Unit", "Trust"],
+        [[f"[`{one.id}`](#{one.id})", one.label, one.unit or "-", one.trust] for one in METHODS.values()],
     )
+
+
+def _methods_list() -> str:
+    return "\n".join(_method(one) for one in METHODS.values())
 
 
 def _quantities_table() -> str:
@@ -102,7 +172,7 @@ def _quantities_table() -> str:
                 f"`{one.key}`",
                 one.label,
                 one.unit or "-",
-                "-" if one.hard is None else f"{one.hard[0]:g} to {one.hard[1]:g}",
+                _range(one.hard) or "-",
                 _typical_error(one.typical_error, one.unit),
             ]
             for one in QUANTITIES.values()
@@ -119,7 +189,84 @@ def _typical_error(error: TypicalError | None, unit: str) -> str:
 def _settings_table() -> str:
     return _table(
         ["Variable", "Default", "Meaning"],
-        [[f"`{one['name']}`", f"`{one['default']}`", one["description"]] for one in Settings.described()],
+        [
+            [
+                f"`{one['name']}`",
+                f"`{one['default']}`" if one["default"] != "" else "empty",
+                one["description"],
+            ]
+            for one in Settings.described()
+        ],
+    )
+
+
+_REFERENCE_WORDS = {
+    "population_table": "percentiles",
+    "population_summary": "mean and SD, so a percentile by normal approximation",
+    "median_only": "medians only: above or below, and per cent of the median",
+}
+
+
+def _norms_list() -> str:
+    parts = []
+    for table in builtin_norms():
+        told: dict[str, Any] = table.as_document()
+        effort = (
+            "asks for no exchange ratio"
+            if told["rer_least"] is None
+            else f"asks for a highest RER of at least {told['rer_least']:.1f}"
+        )
+        parts.append(
+            _entry(
+                told["id"],
+                told["name"],
+                f"`{told['id']}`, {told['mode']}. Holds {_REFERENCE_WORDS[told['reference']]}; {effort}.",
+                f"Whom it covers: {told['population']}. {told['notes']}",
+                f"Source: {citation(told['source'])} Trust: {told['trust']}.",
+            )
+        )
+    return "\n".join(parts)
+
+
+def _terms_table() -> str:
+    rows = []
+    for name, terms in known_terms().items():
+        units = ", ".join(choice.text for choice in MEASURES[name].units if choice.text)
+        rows.append([", ".join(f"`{key}`" for key in MEASURES[name].keys), ", ".join(terms), units or "-"])
+    return _table(["Read as", "Headers that say so", "Units told apart"], rows)
+
+
+def _manifest_columns() -> str:
+    return ", ".join(f"`{name}`" for name in COLUMNS)
+
+
+def _protocols_table() -> str:
+    return _table(
+        ["Protocol", "Name", "Mode", "Shape", "Family", "Stages", "Source"],
+        [
+            [
+                f"`{one.id}`",
+                one.name,
+                one.mode,
+                one.shape,
+                one.family or "-",
+                len(one.stages),
+                citation(one.source),
+            ]
+            for one in STANDARD_PROTOCOLS.values()
+        ],
+    )
+
+
+def _sources_list() -> str:
+    return "\n".join(
+        _entry(
+            one.key,
+            one.key,
+            f"{one.text}{f' doi {one.doi}.' if one.doi else ''}",
+            f"How we have it: {one.trust}." if one.trust else "",
+        )
+        for one in sorted(REFERENCES.values(), key=lambda one: one.key)
     )
 
 
@@ -127,32 +274,60 @@ def _settings_table() -> str:
 INSERTS: dict[str, Callable[[], str]] = {
     "errors": _errors_list,
     "findings": _findings_list,
-    "methods": _methods_table,
+    "manifest_columns": _manifest_columns,
+    "methods": _methods_list,
+    "methods_table": _methods_table,
+    "norms": _norms_list,
+    "protocols": _protocols_table,
     "quantities": _quantities_table,
     "settings": _settings_table,
+    "sources": _sources_list,
+    "terms": _terms_table,
 }
 
 _INSERT = re.compile(r"^\{\{ (\w+) \}\}$", re.MULTILINE)
 
 
+def anchor_of(heading: str) -> str:
+    """The anchor of a heading: its words in lower case with hyphens between."""
+    return re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
+
+
+def _heading_open(renderer: RendererHTML, tokens: Sequence[Token], at: int, options: Any, env: Any) -> str:
+    tokens[at].attrSet("id", anchor_of(tokens[at + 1].content))
+    return renderer.renderToken(tokens, at, options, env)
+
+
+def _renderer() -> MarkdownIt:
+    # HTML is allowed: the pages are the project's own, and anchors of findings and errors are HTML.
+    markdown = MarkdownIt("commonmark", {"html": True}).enable("table")
+    markdown.add_render_rule("heading_open", _heading_open)
+    # A wide table scrolls by itself and not with the page; with the keyboard too.
+    markdown.add_render_rule(
+        "table_open",
+        lambda *_: '<div class="wide" tabindex="0" role="region" aria-label="Table"><table>\n',
+    )
+    markdown.add_render_rule("table_close", lambda *_: "</table></div>\n")
+    return markdown
+
+
 @cache
 def pages() -> dict[str, GuidePage]:
-    """All pages by name, the index first.
+    """All pages by name, in the order of `ORDER`.
 
     Raises
     ------
     KeyError
         A page asks for an insert that there is not.
     """
-    # HTML is allowed: the pages are the project's own, and anchors of findings and errors are HTML.
-    renderer = MarkdownIt("commonmark", {"html": True}).enable("table")
+    renderer = _renderer()
     answer: dict[str, GuidePage] = {}
     folder = files("service.pages") / "guide"
-    found = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".md"))
-    for filename in sorted(found, key=lambda name: (name != "index.md", name)):
-        markdown = (folder / filename).read_text(encoding="utf-8")
+    found = [entry.name.removesuffix(".md") for entry in folder.iterdir() if entry.name.endswith(".md")]
+    places = {name: place for place, name in enumerate(ORDER)}
+    for name in sorted(found, key=lambda one: (places.get(one, len(places)), one)):
+        markdown = (folder / f"{name}.md").read_text(encoding="utf-8")
         markdown = _INSERT.sub(lambda match: INSERTS[match.group(1)](), markdown)
         first = markdown.lstrip().splitlines()[0]
-        name = filename.removesuffix(".md")
         answer[name] = GuidePage(name, first.lstrip("# ").strip(), markdown, renderer.render(markdown))
     return answer
