@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 import structlog
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.middleware.cors import CORSMiddleware
 from fastapi.routing import APIRoute
 from starlette.responses import Response
@@ -25,6 +25,7 @@ from service.db.transactions import Store
 from service.exercise_tests.routes import router as exercise_tests
 from service.http import problems
 from service.http.answers import json_response
+from service.http.dependencies import readable_kind
 from service.http.etags import NotModified
 from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
@@ -117,6 +118,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         redoc_url=None,
         generate_unique_id_function=operation_id,
         redirect_slashes=False,
+        dependencies=[Depends(readable_kind)],
     )
     app.state.store = store
     problems.install(app, settings.base_url)

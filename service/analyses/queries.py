@@ -149,6 +149,12 @@ def replace_series(session: Session, test_pk: int, series: Series) -> None:
     write_series(session, test_pk, series)
 
 
+def append_series(session: Session, test_pk: int, series: Series) -> None:
+    """Store these intervals after those the test has."""
+    last = session.scalar(sa.select(sa.func.max(Interval.seq)).where(Interval.test_id == test_pk))
+    write_series(session, test_pk, series, first_seq=0 if last is None else last + 1)
+
+
 def replace_notes(session: Session, test_pk: int, notes: Sequence[StageNote]) -> None:
     """Store these stage notes in the place of what the test has."""
     session.execute(sa.delete(StageNoteRow).where(StageNoteRow.test_id == test_pk))
@@ -254,6 +260,15 @@ def complete_tests_of_visit(session: Session, visit_pk: int) -> list[int]:
     linked = sa.select(ExerciseTest.verifies_test_id).where(ExerciseTest.visit_id == visit_pk)
     statement = sa.select(ExerciseTest.id).where(
         ExerciseTest.status == "complete", sa.or_(ExerciseTest.id.in_(own), ExerciseTest.id.in_(linked))
+    )
+    return list(session.scalars(statement.order_by(ExerciseTest.id)))
+
+
+def complete_tests_on(session: Session, test_pk: int) -> list[int]:
+    """The same for one test, with the test that it verifies."""
+    verified = sa.select(ExerciseTest.verifies_test_id).where(ExerciseTest.id == test_pk)
+    statement = sa.select(ExerciseTest.id).where(
+        ExerciseTest.status == "complete", sa.or_(ExerciseTest.id == test_pk, ExerciseTest.id.in_(verified))
     )
     return list(session.scalars(statement.order_by(ExerciseTest.id)))
 

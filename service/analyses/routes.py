@@ -1,5 +1,6 @@
 """Analyses and charts of a test over HTTP."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
@@ -41,7 +42,7 @@ def get_analysis(
     }
     changed = {name: value for name, value in given.items() if value is not None}
     document = workflow.analysis_of(store, ref.test_pk, changed, where="query")
-    return json_response(document, headers={"ETag": ref.etag, "Cache-Control": "private, no-cache"})
+    return json_response(document, headers=ref.headers)
 
 
 @router.post("/analysis", response_model=ReanalysedOut)
@@ -86,15 +87,14 @@ def get_chart(
     del principal, chart
     wanted = form(request, format, "json", "svg", "png")
     spec = workflow.uptake_chart(store, ref.test_pk)
-    return chart_response(spec, wanted, ref.etag)
+    return chart_response(spec, wanted, ref.headers)
 
 
-def chart_response(spec: dict[str, Any], wanted: str, etag: str) -> Response:
+def chart_response(spec: dict[str, Any], wanted: str, headers: Mapping[str, str]) -> Response:
     """A specification in the form that was asked for."""
     from service.charts.render import render_png, render_svg
 
-    headers = {"ETag": etag, "Cache-Control": "private, no-cache"}
     if wanted == "json":
         return json_response(spec, headers=headers)
     content: bytes = render_svg(spec).encode() if wanted == "svg" else render_png(spec)
-    return Response(content, media_type=MEDIA_TYPES[wanted], headers=headers)
+    return Response(content, media_type=MEDIA_TYPES[wanted], headers=dict(headers))

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any, TypeVar
 
+import numpy as np
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
@@ -61,6 +62,8 @@ class Edit:
         Columns with their new values. With `new_test` the columns of the test to be made.
     series, notes, reported
         What replaces the intervals, the stage notes, the reported results; None leaves them.
+    appended : Series, optional
+        Intervals that follow those there are.
     exclusions : tuple of ExclusionEdit
     new_test : bool
     """
@@ -69,6 +72,7 @@ class Edit:
     visit: Mapping[str, Any] = field(default_factory=dict)
     test: Mapping[str, Any] = field(default_factory=dict)
     series: Series | None = None
+    appended: Series | None = None
     notes: Sequence[StageNote] | None = None
     reported: Sequence[ReportedValue] | None = None
     exclusions: tuple[ExclusionEdit, ...] = ()
@@ -181,7 +185,9 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
     )
 
 
-def verification_bout(main: TestRows, bout: TestRows, settings: AnalysisSettings) -> tuple[VerificationBout, str]:
+def verification_bout(
+    main: TestRows, bout: TestRows, settings: AnalysisSettings
+) -> tuple[VerificationBout, str]:
     """A verification bout as the main test's analysis takes it, and the verdict on its own effort."""
     test = to_input(bout)
     analysis = analyse_test(test, settings)
@@ -272,7 +278,8 @@ def _index_rows(
     Only a maximal test gives a point of a trend: a verification bout belongs to its main test, and the highest
     uptake of a submaximal test is no peak.
     """
-    if rows.test["purpose"] != "maximal" or rows.test["status"] == "void":
+    belongs_to_another = rows.test["verifies_test_id"] is not None
+    if rows.test["purpose"] != "maximal" or belongs_to_another or rows.test["status"] == "void":
         return []
     verification = document["effort"]["verification"] or {}
     replaced = _session_peak(rows, verification)
@@ -295,6 +302,7 @@ def _index_rows(
             "method": f"{result.method}, from the verification bout"
             if result.quantity in replaced
             else result.method,
+            "effort": bout_verdict if result.quantity in replaced else verdict,
             "basis": result.basis,
             "convention": result.convention,
             "effective_window_s": result.effective_window_s,
@@ -315,9 +323,30 @@ def _session_peak(rows: TestRows, verification: Mapping[str, Any]) -> dict[str, 
     return answer
 
 
+def followed_by(series: Series, more: Series) -> Series:
+    """A series with further intervals at its end; a channel that one of them lacks is missing there."""
+
+    def joined(name: str) -> Any:
+        return np.concatenate([getattr(series, name), getattr(more, name)])
+
+    return Series(
+        end_s=joined("end_s"),
+        duration_s=joined("duration_s"),
+        channels={
+            name: np.concatenate([series.channel(name), more.channel(name)])
+            for name in {**series.channels, **more.channels}
+        },
+        phase=joined("phase"),
+        stage=joined("stage"),
+        excluded=joined("excluded"),
+    )
+
+
 def overlay(rows: TestRows, edit: Edit) -> TestRows:
     """What the rows will be once `edit` is made; `rows` is the test that the edit is about."""
     series = edit.series if edit.series is not None else rows.series
+    if edit.appended is not None:
+        series = followed_by(series, edit.appended)
     if edit.exclusions:
         excluded = series.excluded.copy()
         for one in edit.exclusions:
@@ -353,6 +382,8 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
         return None
     if edit.series is not None:
         queries.replace_series(session, test_pk, edit.series)
+    if edit.appended is not None:
+        queries.append_series(session, test_pk, edit.appended)
     if edit.notes is not None:
         queries.replace_notes(session, test_pk, edit.notes)
     if edit.reported is not None:
@@ -383,12 +414,13 @@ def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
     subject = session.get(Subject, target.subject_pk)
     if subject is None:
         raise NotFound("The subject was deleted in the meantime.")
+    touched: list[int] = []
     if edit.subject:
         touched = queries.complete_tests_of_subject(session, target.subject_pk)
-    elif target.visit_pk is not None:
+    elif edit.visit and target.visit_pk is not None:
         touched = queries.complete_tests_of_visit(session, target.visit_pk)
-    else:
-        touched = []
+    elif target.test_pk is not None:
+        touched = queries.complete_tests_on(session, target.test_pk)
     own = edit.test.get("status") == "complete"
     if own and target.test_pk is not None and target.test_pk not in touched:
         touched.append(target.test_pk)

@@ -241,6 +241,8 @@ class TrendPoint:
         ``hours_since_meal``, ``hours_since_caffeine``, ``hours_since_exercise``, ``ergometer``, ``analyser``,
         ``interface``, ``handrail_support``, ``posture``, ``site``, ``altitude_m``, ``temperature_c``,
         ``fio2_fraction``, ``window_breaths``.
+    notes : tuple of str
+        What must be said beside the point, such as why it has no percentile; handed through.
     """
 
     test_id: str | None
@@ -266,6 +268,7 @@ class TrendPoint:
     percent_of_median: float | None = None
     percent_of_predicted: float | None = None
     comparability: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -358,10 +358,10 @@ def _series(
         reasons = _why_not_counted(point)
         if reasons and not include_all:
             reasons.append("It is left out of change, slope and best.")
-            trended.append(TrendedPoint(point, False, None, None, tuple(reasons)))
+            trended.append(TrendedPoint(point, False, None, None, (*reasons, *point.notes)))
             continue
         trended.append(
-            TrendedPoint(point, True, change(first, point), change(previous, point), tuple(reasons))
+            TrendedPoint(point, True, change(first, point), change(previous, point), (*reasons, *point.notes))
         )
         first, previous = first or point, point
     counted = [each for each in trended if each.counted]

@@ -65,7 +65,7 @@ def bump(session: Session, cohort_pk: int, *, expected: int | None = None) -> No
 
 def replace_members(session: Session, cohort_pk: int, rows: Sequence[MemberIn]) -> None:
     """Store these members in the place of what the cohort has."""
-    wanted = [row.subject_id for row in rows]
+    wanted = {row.subject_id for row in rows}
     known: dict[str, int] = dict(
         session.execute(sa.select(Subject.public_id, Subject.id).where(Subject.public_id.in_(wanted)))
         .tuples()
@@ -76,11 +76,15 @@ def replace_members(session: Session, cohort_pk: int, rows: Sequence[MemberIn]) 
         for place, row in enumerate(rows)
         if row.subject_id not in known
     ]
-    faults += [
-        Place(f"body.{place}.subject_id", "comes twice; a subject is in one arm", value=row.subject_id)
-        for place, row in enumerate(rows)
-        if row.subject_id in wanted[:place]
-    ]
+    seen: set[str] = set()
+    for place, row in enumerate(rows):
+        if row.subject_id in seen:
+            faults.append(
+                Place(
+                    f"body.{place}.subject_id", "comes twice; a subject is in one arm", value=row.subject_id
+                )
+            )
+        seen.add(row.subject_id)
     if faults:
         raise InvalidContent(f"{faults[0].location}: {faults[0].message}.", tuple(faults))
     session.execute(sa.delete(CohortMember).where(CohortMember.cohort_id == cohort_pk))

@@ -10,7 +10,7 @@ from service.cohorts.schemas import CohortIn, CohortOut, CohortPatch, MemberIn
 from service.db.models import Cohort
 from service.errors import HoldsData, NotFound
 from service.http.answers import created, json_response
-from service.http.cursors import Cursor, Limit, Page, after, next_cursor
+from service.http.cursors import Cursor, Limit, Page, after, next_cursor, whole_number
 from service.http.dependencies import CohortDependency, Reader, StoreDependency, Tester
 from service.http.idempotency import OnceDependency
 from service.http.keys import Principal
@@ -51,9 +51,9 @@ def list_cohorts(
 ) -> Page[CohortOut]:
     """Cohorts in the order they were made."""
     _unlimited(principal)
-    place = after(request, cursor)
+    last = after(request, cursor, whole_number)
     with store.read() as session:
-        found = queries.listed(session, after=int(place[0]) if place else None, limit=limit)
+        found = queries.listed(session, after=last, limit=limit)
         items = [queries.out(session, cohort) for cohort in found[:limit]]
     key = [found[limit - 1].id] if len(found) > limit else None
     return Page(items=items, next=next_cursor(request, response, key))
@@ -75,7 +75,7 @@ def change_cohort(
     values = body.model_dump(exclude_unset=True)
     with store.write(principal.name) as transaction:
         session = transaction.session
-        queries.bump(session, ref.cohort_pk, expected=ref.revision if ref.pinned else None)
+        queries.bump(session, ref.cohort_pk, expected=ref.expected)
         if "name" in values:
             queries.check_name_is_free(session, values["name"], but=ref.cohort_pk)
         cohort = queries.get(session, ref.cohort_pk)
@@ -96,7 +96,7 @@ def put_members(
     """Store members in the place of what the cohort has."""
     with store.write(principal.name) as transaction:
         session = transaction.session
-        queries.bump(session, ref.cohort_pk, expected=ref.revision if ref.pinned else None)
+        queries.bump(session, ref.cohort_pk, expected=ref.expected)
         queries.replace_members(session, ref.cohort_pk, body)
         transaction.changed(
             "cohort",
@@ -111,7 +111,7 @@ def put_members(
 def delete_cohort(principal: Tester, ref: CohortDependency, store: StoreDependency) -> Response:
     """Delete a cohort that has no members."""
     with store.write(principal.name) as transaction:
-        queries.bump(transaction.session, ref.cohort_pk, expected=ref.revision if ref.pinned else None)
+        queries.bump(transaction.session, ref.cohort_pk, expected=ref.expected)
         members = queries.out(transaction.session, queries.get(transaction.session, ref.cohort_pk)).members
         if members:
             raise HoldsData(

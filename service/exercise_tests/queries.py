@@ -93,7 +93,9 @@ def count_intervals(session: Session, test_pk: int) -> int:
     )
 
 
-def linked_test(session: Session, subject_pk: int, verifies_test_id: str, *, but: int | None = None) -> int:
+def linked_test(
+    session: Session, subject_pk: int, verifies_test_id: str, *, but: int | None = None, where: str = "body"
+) -> int:
     """The test that a verification bout verifies: another test of the same subject.
 
     Raises
@@ -109,19 +111,20 @@ def linked_test(session: Session, subject_pk: int, verifies_test_id: str, *, but
     if found is None or found == but:
         message = "names no other test of this subject"
         raise InvalidContent(
-            f"verifies_test_id {message}.", (Place("body.verifies_test_id", message, value=verifies_test_id),)
+            f"verifies_test_id {message}.",
+            (Place(f"{where}.verifies_test_id", message, value=verifies_test_id),),
         )
     return found
 
 
-def check_protocol(session: Session, protocol_id: str) -> None:
+def check_protocol(session: Session, protocol_id: str, *, where: str = "body") -> None:
     """Refuse a protocol that there is not."""
     if protocol_id in STANDARD_PROTOCOLS:
         return
     if session.scalar(sa.select(Protocol.id).where(Protocol.key == protocol_id)) is None:
         message = "names no protocol; GET /v1/protocols lists them"
         raise InvalidContent(
-            f"protocol_id {message}.", (Place("body.protocol_id", message, value=protocol_id),)
+            f"protocol_id {message}.", (Place(f"{where}.protocol_id", message, value=protocol_id),)
         )
 
 

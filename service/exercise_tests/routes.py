@@ -7,12 +7,12 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Body, Query, Request, Response
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import read_notes, read_reported, write_series
+from service.analyses.queries import read_notes, read_reported
 from service.analyses.workflow import Edit, ExclusionEdit, Target, record
 from service.analysis.series import ReportedValue
 from service.db.models import ExerciseTest, TesterThreshold
 from service.db.transactions import Claim, Store, Transaction, now
-from service.errors import HoldsData, InvalidContent, Place
+from service.errors import Conflict, HoldsData, InvalidContent, Place
 from service.exercise_tests import queries, workflow
 from service.exercise_tests.schemas import (
     CalibrationIn,
@@ -26,7 +26,7 @@ from service.exercise_tests.schemas import (
     ThresholdIn,
 )
 from service.http.answers import MEDIA_TYPES, created, form, json_response
-from service.http.cursors import Cursor, Page, after, next_cursor
+from service.http.cursors import Cursor, Page, after, next_cursor, whole_number
 from service.http.dependencies import (
     Reader,
     StoreDependency,
@@ -51,7 +51,7 @@ def target_of(ref: TestRef) -> Target:
         ref.subject_id,
         ref.visit_pk,
         ref.test_pk,
-        revision=ref.revision if ref.pinned else None,
+        revision=ref.expected,
     )
 
 
@@ -74,6 +74,11 @@ def _checked(
             "verifies_test_id": queries.linked_test(session, subject_pk, values["verifies_test_id"], but=but),
         }
     return _columns(values)
+
+
+def _begun(session: Session, test_pk: int) -> dict[str, str]:
+    """The first thing recorded of a planned test makes it recording."""
+    return {"status": "recording"} if queries.get(session, test_pk).status == "planned" else {}
 
 
 def _told(
@@ -132,9 +137,7 @@ def create_test(
         )
         return transaction.answer(created(shown, f"/v1/tests/{shown.id}"), subject_pk=ref.subject_pk)
 
-    target = Target(
-        ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.revision if ref.pinned else None
-    )
+    target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
     edit = Edit(test={**values, "status": status}, new_test=True)
     return record(store, principal.name, target, edit, answer=answer, claim=claim)
 
@@ -180,7 +183,7 @@ def change_test(body: TestPatch, principal: Tester, ref: TestDependency, store: 
 def delete_test(principal: Tester, ref: TestDependency, store: StoreDependency) -> Response:
     """Delete a test that holds nothing; one with data is refused with counts: void it."""
     with store.write(principal.name) as transaction:
-        bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        bump(transaction.session, ref.subject_pk, expected=ref.expected)
         held = queries.held(transaction.session, ref.test_pk)
         if any(held.values()):
             told = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in held.items() if count)
@@ -211,16 +214,14 @@ def get_intervals(
         with store.read() as session:
             rows = queries.read_intervals(session, ref.test_pk)
         return Response(
-            workflow.table_bytes(rows, wanted), media_type=MEDIA_TYPES[wanted], headers={"ETag": ref.etag}
+            workflow.table_bytes(rows, wanted), media_type=MEDIA_TYPES[wanted], headers=ref.headers
         )
-    place = after(request, cursor)
+    last_seq = after(request, cursor, whole_number)
     with store.read() as session:
-        rows = queries.read_intervals(
-            session, ref.test_pk, after=int(place[0]) if place else None, limit=limit + 1
-        )
+        rows = queries.read_intervals(session, ref.test_pk, after=last_seq, limit=limit + 1)
     key = [rows[limit - 1]["seq"]] if len(rows) > limit else None
     following = next_cursor(request, response, key)
-    headers = {"ETag": ref.etag, **({"Link": response.headers["Link"]} if following else {})}
+    headers = {**ref.headers, **({"Link": response.headers["Link"]} if following else {})}
     return json_response({"items": rows[:limit], "next": following}, headers=headers)
 
 
@@ -238,26 +239,23 @@ def put_intervals(
 def post_intervals(
     body: IntervalsIn, principal: Tester, ref: TestDependency, store: StoreDependency, once: OnceDependency
 ) -> Response:
-    """Append intervals of a test being recorded; nothing is analysed now.
+    """Append intervals; a planned test is then recording, and what is being recorded is not analysed yet.
 
     What is stored already, with the same content, is answered 200 and stores nothing.
     """
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.write(principal.name, claim) as transaction:
-        session = transaction.session
-        bump(session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+    with store.read() as session:
         queries.refuse_void(session, ref.test_pk)
-        test = queries.get(session, ref.test_pk)
-        if test.status == "complete":
-            message = "is complete; PUT its intervals to replace them"
-            raise InvalidContent(f"The test {message}.", (Place("test_id", message),))
-        new = workflow.append_series(session, ref.test_pk, body.intervals)
-        if new is not None:
-            last, _ = queries.last_interval(session, ref.test_pk)
-            write_series(session, ref.test_pk, new, first_seq=last + 1)
-            test.status = "recording"
-            session.flush()
-        return _told(ref, {"intervals_appended": 0 if new is None else len(new)})(transaction, ref.test_pk)
+        if workflow.new_part(session, ref.test_pk, body.intervals) is None:
+            return json_response(queries.out(session, ref.test_pk))
+
+    def edit(session: Session) -> Edit:
+        return Edit(
+            test=_begun(session, ref.test_pk),
+            appended=workflow.new_part(session, ref.test_pk, body.intervals),
+        )
+
+    return _write(store, principal, ref, edit, {"intervals_posted": len(body.intervals)}, claim)
 
 
 @router.get("/tests/{test_id}/stage-notes")
@@ -295,8 +293,8 @@ def post_stage_notes(
     claim = once.claim(store, [row.model_dump(mode="json") for row in body])
 
     def edit(session: Session) -> Edit:
-        status = {"status": "recording"} if queries.get(session, ref.test_pk).status == "planned" else {}
-        return Edit(test=status, notes=workflow.amended(read_notes(session, ref.test_pk), body))
+        notes = workflow.amended(read_notes(session, ref.test_pk), body)
+        return Edit(test=_begun(session, ref.test_pk), notes=notes)
 
     return _write(
         store, principal, ref, edit, {"stage_notes": [row.model_dump(mode="json") for row in body]}, claim
@@ -311,23 +309,14 @@ def put_exclusions(
     store: StoreDependency,
 ) -> Response:
     """Take intervals out, with a reason, or put them back; the recorded values stay."""
-    with store.read() as session:
-        count = queries.count_intervals(session, ref.test_pk)
-    faults = tuple(
-        Place(
-            f"body.{place}.seq",
-            f"the test has intervals 0 to {count - 1}" if count else "the test has no intervals",
-            value=row.seq,
+
+    def edit(session: Session) -> Edit:
+        workflow.check_exclusions(body, queries.count_intervals(session, ref.test_pk))
+        return Edit(
+            exclusions=tuple(ExclusionEdit(row.seq, row.excluded, principal.name, row.reason) for row in body)
         )
-        for place, row in enumerate(body)
-        if row.seq >= count
-    )
-    if faults:
-        raise InvalidContent(f"{faults[0].location}: {faults[0].message}.", faults)
-    edits = tuple(ExclusionEdit(row.seq, row.excluded, principal.name, row.reason) for row in body)
-    return _write(
-        store, principal, ref, Edit(exclusions=edits), {"exclusions": [row.model_dump() for row in body]}
-    )
+
+    return _write(store, principal, ref, edit, {"exclusions": [row.model_dump() for row in body]})
 
 
 @router.put("/tests/{test_id}/calibrations", response_model=TestOut)
@@ -339,11 +328,9 @@ def put_calibrations(
 ) -> Response:
     """Store calibrations in the place of what the test has."""
     with store.write(principal.name) as transaction:
-        bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        bump(transaction.session, ref.subject_pk, expected=ref.expected)
         queries.refuse_void(transaction.session, ref.test_pk)
-        rows = [
-            {**{k: v for k, v in row.model_dump().items() if k != "when"}, "moment": row.when} for row in body
-        ]
+        rows = [workflow.calibration_columns(row) for row in body]
         queries.replace_calibrations(transaction.session, ref.test_pk, rows)
         return _told(ref, {"calibrations": [row.model_dump() for row in body]})(transaction, ref.test_pk)
 
@@ -357,7 +344,7 @@ def put_thresholds(
 ) -> Response:
     """Store the tester's own thresholds, with who and why, beside the computed ones."""
     with store.write(principal.name) as transaction:
-        bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        bump(transaction.session, ref.subject_pk, expected=ref.expected)
         queries.refuse_void(transaction.session, ref.test_pk)
         transaction.session.execute(sa.delete(TesterThreshold).where(TesterThreshold.test_id == ref.test_pk))
         transaction.session.add_all(
@@ -376,14 +363,14 @@ def put_reported_results(
 ) -> Response:
     """Store results that came without intervals; the test is complete, its basis is reported."""
     workflow.check_reported(body)
-    with store.read() as session:
+
+    def edit(session: Session) -> Edit:
         if queries.count_intervals(session, ref.test_pk):
             message = "has intervals; its results are computed from them"
-            raise InvalidContent(f"The test {message}.", (Place("test_id", message),))
-    edit = Edit(
-        test={"status": "complete"},
-        reported=tuple(ReportedValue(row.quantity, row.value, row.method, row.source) for row in body),
-    )
+            raise Conflict(f"The test {message}.", (Place("test_id", message),))
+        reported = tuple(ReportedValue(row.quantity, row.value, row.method, row.source) for row in body)
+        return Edit(test={"status": "complete"}, reported=reported)
+
     return _write(store, principal, ref, edit, {"reported_results": [row.model_dump() for row in body]})
 
 

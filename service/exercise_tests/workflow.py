@@ -1,17 +1,19 @@
 """Steps of writing a test: from the wire to an edit, and the record kept true."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
+from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from service.analysis.series import PHASES, Series, StageNote
 from service.db.models import ExerciseTest
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
 from service.exercise_tests import queries
-from service.exercise_tests.schemas import CalibrationIn, IntervalIn, StageNoteIn
+from service.exercise_tests.schemas import CalibrationIn, ExclusionIn, IntervalIn, StageNoteIn
 from service.quantities import CHANNELS, QUANTITIES
 
 #: Keeps float noise of a recorder's clock from reading as an overlap.
@@ -107,7 +109,7 @@ def _refuse_wrong_units(channels: dict[str, Any]) -> None:
         raise InvalidContent(faults[0].message, tuple(faults))
 
 
-def append_series(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series | None:
+def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series | None:
     """The new part of posted intervals; None where all of them are stored already.
 
     Raises
@@ -141,16 +143,51 @@ def notes_of(rows: Sequence[StageNoteIn]) -> tuple[StageNote, ...]:
 
 def amended(stored: Sequence[StageNote], rows: Sequence[StageNoteIn]) -> tuple[StageNote, ...]:
     """Stored notes with these appended, or laid over the one of the same stage, phase and time."""
-    notes = {(note.stage, note.phase, note.time_s): note for note in stored}
-    for row in rows:
+    notes = list(stored)
+    for place, row in enumerate(rows):
         key = (row.stage, row.phase, row.time_s)
-        known = notes.get(key)
-        given = row.model_dump(exclude_unset=True)
-        merged = (
-            {} if known is None else {name: getattr(known, name) for name in StageNote.__dataclass_fields__}
+        # A note of no stage, phase or time names no other note: it is a new one.
+        at = next(
+            (
+                at
+                for at, note in enumerate(notes)
+                if any(part is not None for part in key) and (note.stage, note.phase, note.time_s) == key
+            ),
+            None,
         )
-        notes[key] = StageNote(**{"stage": None, "phase": None, "time_s": None, **merged, **given})
-    return tuple(notes.values())
+        if at is None:
+            notes.append(StageNote(**row.model_dump()))
+        else:
+            notes[at] = _laid_over(notes[at], row, place)
+    return tuple(notes)
+
+
+def _laid_over(note: StageNote, row: StageNoteIn, place: int) -> StageNote:
+    """A stored note with the fields that are given now; the whole must be a note that could be sent."""
+    try:
+        whole = StageNoteIn.model_validate({**asdict(note), **row.model_dump(exclude_unset=True)})
+    except ValidationError as error:
+        message = f"does not go with the note that is stored: {error.errors()[0]['msg']}"
+        raise InvalidContent(f"The note {message}.", (Place(f"body.{place}", message),)) from error
+    return StageNote(**whole.model_dump())
+
+
+def check_exclusions(rows: Sequence[ExclusionIn], count: int) -> None:
+    """Refuse a row that there is not.
+
+    Raises
+    ------
+    InvalidContent
+        With a place for each.
+    """
+    there_are = f"the test has intervals 0 to {count - 1}" if count else "the test has no intervals"
+    faults = tuple(
+        Place(f"body.{place}.seq", there_are, value=row.seq)
+        for place, row in enumerate(rows)
+        if row.seq >= count
+    )
+    if faults:
+        raise InvalidContent(f"{faults[0].location}: {faults[0].message}.", faults)
 
 
 def calibration_columns(row: CalibrationIn) -> dict[str, Any]:

@@ -6,15 +6,16 @@ content of the body (422) is judged by the framework after these.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from fastapi.dependencies.models import Dependant
+from fastapi.params import Form
 
 from service.db.models import Cohort, ExerciseTest, Site, Subject, Visit
 from service.db.transactions import Store
-from service.errors import Forbidden, InvalidContent, NotFound, Place
+from service.errors import Forbidden, InvalidContent, NotFound, Place, UnsupportedMediaType
 from service.http import etags
 from service.http.keys import KeyScope, Principal
 
@@ -62,13 +63,15 @@ def _names_a_record(request: Request) -> bool:
     return any(name in path for name in ("{subject_id}", "{visit_id}", "{test_id}", "{cohort_id}"))
 
 
-def needs(scope: KeyScope) -> Callable[[Request], Principal]:
-    """A dependency that wants at least this scope."""
+def needs(scope: KeyScope, *, whole: bool = False) -> Callable[[Request], Principal]:
+    """A dependency that wants at least this scope; with `whole` a key that is limited to no subjects."""
 
     def check(request: Request) -> Principal:
         principal = principal_of(request)
         if not principal.covers(scope):
             raise Forbidden(f"This needs a key with the scope '{scope}'; yours has '{principal.scope}'.")
+        if whole and principal.subject_ids is not None:
+            raise Forbidden("This concerns the whole record; your key is limited to subjects.")
         if not _names_a_record(request):
             known_query_only(request)
         return principal
@@ -78,17 +81,31 @@ def needs(scope: KeyScope) -> Callable[[Request], Principal]:
 
 Reader = Annotated[Principal, Depends(needs("reader"))]
 Tester = Annotated[Principal, Depends(needs("tester"))]
-Admin = Annotated[Principal, Depends(needs("admin"))]
+SiteTester = Annotated[Principal, Depends(needs("tester", whole=True))]
+Admin = Annotated[Principal, Depends(needs("admin", whole=True))]
+
+
+def readable_kind(request: Request) -> None:
+    """Refuse (415) a body of a kind that the address does not read."""
+    dependant = getattr(request.scope.get("route"), "dependant", None)
+    sent = request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers
+    if dependant is None or not dependant.body_params or not sent:
+        return
+    is_form = any(isinstance(field.field_info, Form) for field in dependant.body_params)
+    wanted = "multipart/form-data" if is_form else "application/json"
+    given = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if given != wanted:
+        raise UnsupportedMediaType(
+            f"This address reads {wanted}, not {given[:100] or 'a body of no stated kind'}; set Content-Type."
+        )
 
 
 @dataclass(frozen=True, slots=True)
-class SubjectRef:
-    """The subject that an address is under.
+class RecordRef:
+    """A record that an address names, and its state.
 
     Attributes
     ----------
-    subject_pk, subject_id : int and str
-        Internal key and public id.
     revision : int
         As read before anything was done.
     pinned : bool
@@ -97,11 +114,27 @@ class SubjectRef:
         Tag of this address at that revision.
     """
 
-    subject_pk: int
-    subject_id: str
     revision: int
     pinned: bool
     etag: str
+
+    @property
+    def expected(self) -> int | None:
+        """The revision that a write is made on or not at all; None where the request named none."""
+        return self.revision if self.pinned else None
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """Headers of an answer that shows the record in this state."""
+        return {"ETag": self.etag, "Cache-Control": "private, no-cache"}
+
+
+@dataclass(frozen=True, slots=True)
+class SubjectRef(RecordRef):
+    """The subject that an address is under."""
+
+    subject_pk: int
+    subject_id: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,115 +155,86 @@ class TestRef(VisitRef):
     test_id: str
 
 
-def _may_see(principal: Principal, subject_pk: int) -> bool:
-    return principal.subject_ids is None or subject_pk in principal.subject_ids
+@dataclass(frozen=True, slots=True)
+class CohortRef(RecordRef):
+    """The cohort that an address names."""
+
+    cohort_pk: int
+    cohort_id: str
 
 
-def _preconditions(
-    request: Request, response: Response, principal: Principal, revision: int, site: int
-) -> tuple[bool, str]:
+def _preconditions(request: Request, response: Response, record_id: str, revision: int) -> dict[str, Any]:
+    """Evaluate them for a record in this state; what a reference keeps of that."""
     known_query_only(request)
-    tag = etags.etag_of(request, revision, principal.sees_identity, site)
-    store: Store = request.app.state.store
-    pinned = etags.check(request, tag, revision, required=store.settings.require_if_match)
+    store = _store(request)
+    # What a reader may see, and what the site has set, change the answer without changing the record.
+    with store.read() as session:
+        site = session.scalar(sa.select(sa.func.max(Site.revision)))
+    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, site)
+    pinned = etags.check(request, tag, record_id, revision, required=store.settings.require_if_match)
+    ref = RecordRef(revision, pinned, tag)
     if request.method in {"GET", "HEAD"}:
-        response.headers["ETag"] = tag
-        response.headers["Cache-Control"] = "private, no-cache"
-    return pinned, tag
+        response.headers.update(ref.headers)
+    return {"revision": revision, "pinned": pinned, "etag": tag}
 
 
-_SITE_REVISION = sa.select(sa.func.coalesce(sa.func.max(Site.revision), 0)).scalar_subquery()
+_SUBJECT = (Subject.id.label("subject_pk"), Subject.public_id.label("subject_id"), Subject.revision)
+_VISIT = (Visit.id.label("visit_pk"), Visit.public_id.label("visit_id"))
+_TEST = (ExerciseTest.id.label("test_pk"), ExerciseTest.public_id.label("test_id"))
+
+
+def _under_subject(
+    request: Request, response: Response, what: str, statement: sa.Select[*tuple[Any, ...]]
+) -> dict[str, Any]:
+    """The one row of `statement`, and its state, where the key covers its subject."""
+    principal = principal_of(request)
+    with _store(request).read() as session:
+        row = session.execute(statement).one_or_none()
+    hidden = (
+        row is not None and principal.subject_ids is not None and row.subject_pk not in principal.subject_ids
+    )
+    if row is None or hidden:
+        raise NotFound(f"There is no such {what}, or your key does not cover it.")
+    found = row._asdict()
+    return {**found, **_preconditions(request, response, found["subject_id"], found["revision"])}
 
 
 def _subject(subject_id: str, request: Request, response: Response) -> SubjectRef:
-    principal = principal_of(request)
-    with _store(request).read() as session:
-        row = session.execute(
-            sa.select(Subject.id, Subject.public_id, Subject.revision, _SITE_REVISION.label("site")).where(
-                Subject.public_id == subject_id
-            )
-        ).one_or_none()
-    if row is None or not _may_see(principal, row.id):
-        raise NotFound("There is no such subject, or your key does not cover it.")
-    pinned, tag = _preconditions(request, response, principal, row.revision, row.site)
-    return SubjectRef(row.id, row.public_id, row.revision, pinned, tag)
+    statement = sa.select(*_SUBJECT).where(Subject.public_id == subject_id)
+    return SubjectRef(**_under_subject(request, response, "subject", statement))
 
 
 def _visit(visit_id: str, request: Request, response: Response) -> VisitRef:
-    principal = principal_of(request)
-    with _store(request).read() as session:
-        row = session.execute(
-            sa.select(
-                Subject.id,
-                Subject.public_id,
-                Subject.revision,
-                Visit.id.label("visit_pk"),
-                Visit.public_id.label("visit_id"),
-                _SITE_REVISION.label("site"),
-            )
-            .join(Visit, Visit.subject_id == Subject.id)
-            .where(Visit.public_id == visit_id)
-        ).one_or_none()
-    if row is None or not _may_see(principal, row.id):
-        raise NotFound("There is no such visit, or your key does not cover it.")
-    pinned, tag = _preconditions(request, response, principal, row.revision, row.site)
-    return VisitRef(row.id, row.public_id, row.revision, pinned, tag, row.visit_pk, row.visit_id)
+    statement = (
+        sa.select(*_SUBJECT, *_VISIT)
+        .join(Visit, Visit.subject_id == Subject.id)
+        .where(Visit.public_id == visit_id)
+    )
+    return VisitRef(**_under_subject(request, response, "visit", statement))
 
 
 def _test(test_id: str, request: Request, response: Response) -> TestRef:
-    principal = principal_of(request)
+    statement = (
+        sa.select(*_SUBJECT, *_VISIT, *_TEST)
+        .join(Visit, Visit.subject_id == Subject.id)
+        .join(ExerciseTest, ExerciseTest.visit_id == Visit.id)
+        .where(ExerciseTest.public_id == test_id)
+    )
+    return TestRef(**_under_subject(request, response, "test", statement))
+
+
+def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
     with _store(request).read() as session:
         row = session.execute(
-            sa.select(
-                Subject.id,
-                Subject.public_id,
-                Subject.revision,
-                Visit.id.label("visit_pk"),
-                Visit.public_id.label("visit_id"),
-                ExerciseTest.id.label("test_pk"),
-                ExerciseTest.public_id.label("test_id"),
-                _SITE_REVISION.label("site"),
-            )
-            .join(Visit, Visit.subject_id == Subject.id)
-            .join(ExerciseTest, ExerciseTest.visit_id == Visit.id)
-            .where(ExerciseTest.public_id == test_id)
+            sa.select(Cohort.id, Cohort.public_id, Cohort.revision).where(Cohort.public_id == cohort_id)
         ).one_or_none()
-    if row is None or not _may_see(principal, row.id):
-        raise NotFound("There is no such test, or your key does not cover it.")
-    pinned, tag = _preconditions(request, response, principal, row.revision, row.site)
-    return TestRef(
-        row.id, row.public_id, row.revision, pinned, tag, row.visit_pk, row.visit_id, row.test_pk, row.test_id
-    )
+    if row is None or principal_of(request).subject_ids is not None:
+        raise NotFound("There is no such cohort, or your key does not cover it.")
+    state = _preconditions(request, response, row.public_id, row.revision)
+    return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
 
 
 SubjectDependency = Annotated[SubjectRef, Depends(_subject)]
 VisitDependency = Annotated[VisitRef, Depends(_visit)]
 TestDependency = Annotated[TestRef, Depends(_test)]
-
-
-@dataclass(frozen=True, slots=True)
-class CohortRef:
-    """The cohort that an address names."""
-
-    cohort_pk: int
-    cohort_id: str
-    revision: int
-    pinned: bool
-    etag: str
-
-
-def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
-    principal = principal_of(request)
-    with _store(request).read() as session:
-        row = session.execute(
-            sa.select(Cohort.id, Cohort.public_id, Cohort.revision, _SITE_REVISION.label("site")).where(
-                Cohort.public_id == cohort_id
-            )
-        ).one_or_none()
-    if row is None or principal.subject_ids is not None:
-        raise NotFound("There is no such cohort, or your key does not cover it.")
-    pinned, tag = _preconditions(request, response, principal, row.revision, row.site)
-    return CohortRef(row.id, row.public_id, row.revision, pinned, tag)
-
-
 CohortDependency = Annotated[CohortRef, Depends(_cohort)]

@@ -1,8 +1,8 @@
 """Strong ETags by revision (RFC 9110).
 
-Every write under a subject bumps the subject's revision, so a tag is the revision and the representation:
-``"r7.3f2a..."``. A part that is written (PUT of intervals) takes the tag of its parent: what must agree is the
-revision. A read with the current tag is answered 304 without computing.
+Every write under a subject bumps the subject's revision, so a tag is the record, its revision and the
+representation: ``"<id>.7.3f2a..."``. A part that is written (PUT of intervals) takes the tag of its parent:
+what must agree is the revision. A read with the current tag is answered 304 without computing.
 """
 
 import hashlib
@@ -29,8 +29,8 @@ class NotModified(Exception):
         return Response(status_code=304, headers={"ETag": self.etag, "Cache-Control": "private, no-cache"})
 
 
-def etag_of(request: Request, revision: int, *parts: object) -> str:
-    """The strong tag of this address, form and reader at `revision`."""
+def etag_of(request: Request, record_id: str, revision: int, *parts: object) -> str:
+    """The strong tag of this address, form and reader with the record at `revision`."""
     query = "&".join(sorted(f"{name}={value}" for name, value in request.query_params.multi_items()))
     told = "\n".join(
         [
@@ -41,10 +41,10 @@ def etag_of(request: Request, revision: int, *parts: object) -> str:
             *(str(part) for part in parts),
         ]
     )
-    return f'"r{revision}.{hashlib.sha256(told.encode()).hexdigest()[:12]}"'
+    return f'"{record_id}.{revision}.{hashlib.sha256(told.encode()).hexdigest()[:12]}"'
 
 
-def check(request: Request, etag: str, revision: int, *, required: bool) -> bool:
+def check(request: Request, etag: str, record_id: str, revision: int, *, required: bool) -> bool:
     """Evaluate the preconditions of a request; whether it is pinned to a state by If-Match.
 
     Raises
@@ -69,7 +69,8 @@ def check(request: Request, etag: str, revision: int, *, required: bool) -> bool
     if wanted.strip() == "*":
         return False
     # Strong comparison: a weak tag never matches.
-    current = any(not weak and tag.strip('"').split(".")[0] == f"r{revision}" for weak, tag in _tags(wanted))
+    state = f'"{record_id}.{revision}.'
+    current = any(not weak and tag.startswith(state) for weak, tag in _tags(wanted))
     if not current:
         raise StaleRevision(
             "The record has changed since you read it; read it again and repeat your change on what it is now."

@@ -3,6 +3,7 @@
 These are ASGI middleware and not dependencies: dependencies run after the body was read.
 """
 
+import contextlib
 import hashlib
 import json
 import secrets
@@ -192,7 +193,6 @@ class BodyLimitMiddleware:
             return
 
         read = 0
-        started = False
 
         async def counted() -> Message:
             nonlocal read
@@ -204,15 +204,13 @@ class BodyLimitMiddleware:
             return message
 
         async def watched(message: Message) -> None:
-            nonlocal started
-            started = started or message["type"] == "http.response.start"
-            await send(message)
+            # Whoever reads the body may turn the exception into an answer of its own.
+            if read <= limit:
+                await send(message)
 
-        try:
+        with contextlib.suppress(_BodyTooLargeError):
             await self.app(scope, counted, watched)
-        except _BodyTooLargeError:
-            if started:
-                raise
+        if read > limit:
             await refusal(scope, receive, send)
 
 

@@ -48,6 +48,8 @@ def _rfc3339(value: Any) -> Any:
 def _no_control_characters(value: str) -> str:
     if any(ord(sign) < 32 and sign not in "\n\r\t" for sign in value) or "\x7f" in value:
         raise ValueError("must not hold control characters")
+    if any(0xD800 <= ord(sign) < 0xE000 for sign in value):
+        raise ValueError("must not hold half of a surrogate pair")
     return value
 
 
@@ -77,7 +79,7 @@ Seconds = Annotated[float, Strict(), Field(ge=0, le=1_000_000, allow_inf_nan=Fal
 
 
 def _finite_json(value: Any) -> Any:
-    """Refuse NaN and infinities anywhere in a free JSON value, and nesting without end."""
+    """Refuse NaN, infinities, control characters and nesting without end anywhere in a free JSON value."""
     stack: list[tuple[Any, int]] = [(value, 0)]
     while stack:
         item, depth = stack.pop()
@@ -85,8 +87,10 @@ def _finite_json(value: Any) -> Any:
             raise ValueError("is nested too deeply")
         if isinstance(item, float) and not math.isfinite(item):
             raise ValueError("must not hold NaN or an infinity")
+        if isinstance(item, str):
+            _no_control_characters(item)
         if isinstance(item, dict):
-            stack.extend((inner, depth + 1) for inner in item.values())
+            stack.extend((inner, depth + 1) for pair in item.items() for inner in pair)
         elif isinstance(item, list):
             stack.extend((inner, depth + 1) for inner in item)
     return value

@@ -62,9 +62,7 @@ def import_file(
         location = {"Location": f"/v1/tests/{imported.answer.test_id}"} if imported.status == 201 else {}
         return json_response(imported.answer, status=imported.status, headers=location)
 
-    target = Target(
-        ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.revision if ref.pinned else None
-    )
+    target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
     return workflow.import_file(
         store, principal.name, target, source, chosen, replace=replace, claim=claim, respond=respond
     )

@@ -213,16 +213,16 @@ def _known(
     replace: bool,
 ) -> ExerciseTest | None:
     """The test that the same bytes became; other `rows` of the same file are another test."""
-    if options.test_id is not None:
-        return None
     same_part = [
         test
         for test in queries.of_same_bytes(session, visit_pk, source.sha256)
         if (test.source_options or {}).get("rows") == chosen.get("rows")
     ]
+    alike = next((test for test in same_part if test.source_options == chosen), None)
+    if options.test_id is not None:
+        return None if replace else alike
     if not same_part:
         return None
-    alike = next((test for test in same_part if test.source_options == chosen), None)
     if alike is not None or replace:
         return alike or same_part[0]
     raise FileAlreadyImported(
@@ -276,17 +276,29 @@ def _columns(
         "source_findings": [remark.as_dict() for remark in file.findings],
     }
     if options.protocol_id is not None:
-        tests.check_protocol(session, options.protocol_id)
+        tests.check_protocol(session, options.protocol_id, where="options")
         values["protocol_key"] = options.protocol_id
     if options.verifies_test_id is not None:
         values["verifies_test_id"] = tests.linked_test(
-            session, subject_pk, options.verifies_test_id, but=into
+            session, subject_pk, options.verifies_test_id, but=into, where="options"
         )
-    given = {
-        name: getattr(options, name)
-        for name in ("shape", "exercise_start_s", "exercise_end_s", "stop_reason", "purpose", "mode")
-    }
-    values |= {name: value for name, value in given.items() if value is not None}
+    values |= {name: chosen[name] for name in ("mode", "purpose", *_TAKEN_BACK) if name in chosen}
     if into is None:
         values.setdefault("purpose", "verification" if options.verifies_test_id is not None else "maximal")
+    else:
+        values |= _taken_back(tests.get(session, into), chosen)
     return values
+
+
+#: Options that a test keeps, and that an import without them takes back.
+_TAKEN_BACK = ("shape", "exercise_start_s", "exercise_end_s", "stop_reason")
+
+
+def _taken_back(test: ExerciseTest, chosen: dict[str, Any]) -> dict[str, None]:
+    """What the options of the import before had set, and these leave out; what was set by hand stays."""
+    before = test.source_options or {}
+    return {
+        name: None
+        for name in _TAKEN_BACK
+        if name in before and name not in chosen and getattr(test, name) == before[name]
+    }

@@ -29,7 +29,7 @@ def make(
     Conflict
         A key of this name exists.
     InvalidContent
-        A subject that there is not, or an expiry in the past.
+        A subject that there is not, an expiry in the past, or an admin's key limited to subjects.
     """
     session = transaction.session
     if session.scalar(sa.select(ApiKey.id).where(ApiKey.name == name)) is not None:
@@ -38,6 +38,9 @@ def make(
         )
     if expires_at is not None and expires_at <= now():
         raise InvalidContent("The expiry lies in the past.", (Place("expires_at", "lies in the past"),))
+    if scope == "admin" and subject_codes is not None:
+        message = "cannot be limited to subjects: it concerns the whole record"
+        raise InvalidContent(f"A key with the scope 'admin' {message}.", (Place("subject_codes", message),))
     secret = new_key()
     key = ApiKey(
         name=name,

@@ -1,5 +1,7 @@
 """Keys over HTTP."""
 
+from urllib.parse import quote
+
 from fastapi import APIRouter, Response
 
 from service.http.answers import created
@@ -26,13 +28,12 @@ def create_key(body: KeyIn, principal: Admin, store: StoreDependency, once: Once
     claim = once.claim(store, body.model_dump(mode="json"))
     with store.write(principal.name, claim) as transaction:
         key, secret = queries.make(transaction, **body.model_dump())
-        shown = NewKeyOut(**queries.out(transaction.session, key).model_dump(), key=secret)
-        kept = created(queries.out(transaction.session, key), f"/v1/keys/{key.name}")
-        transaction.answer(kept)
-        return created(shown, f"/v1/keys/{key.name}")
+        known, location = queries.out(transaction.session, key), f"/v1/keys/{quote(key.name)}"
+        transaction.answer(created(known, location))
+        return created(NewKeyOut(**known.model_dump(), key=secret), location)
 
 
-@router.delete("/{name}", status_code=204)
+@router.delete("/{name:path}", status_code=204)
 def delete_key(name: str, principal: Admin, store: StoreDependency) -> Response:
     """Revoke a key, at once."""
     with store.write(principal.name) as transaction:

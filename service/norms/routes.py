@@ -8,7 +8,7 @@ from service.analyses.queries import bump_site, norm_tables
 from service.analysis.norms import rank
 from service.http.answers import created
 from service.http.cursors import Page
-from service.http.dependencies import Reader, StoreDependency, Tester
+from service.http.dependencies import Reader, SiteTester, StoreDependency
 from service.http.idempotency import OnceDependency
 from service.http.wire import FreeObject
 from service.norms import queries
@@ -44,7 +44,7 @@ def list_norms(principal: Reader, store: StoreDependency) -> Page[dict[str, Any]
 
 @router.post("", status_code=201)
 def create_norm(
-    body: FreeObject, principal: Tester, store: StoreDependency, once: OnceDependency
+    body: FreeObject, principal: SiteTester, store: StoreDependency, once: OnceDependency
 ) -> Response:
     """Load a site's own table; it ranks like a published one from then on."""
     claim = once.claim(store, body)

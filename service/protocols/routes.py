@@ -4,7 +4,7 @@ from fastapi import APIRouter, Response
 
 from service.http.answers import created
 from service.http.cursors import Page
-from service.http.dependencies import Reader, StoreDependency, Tester
+from service.http.dependencies import Reader, SiteTester, StoreDependency
 from service.http.idempotency import OnceDependency
 from service.protocols import queries
 from service.protocols.schemas import ProtocolIn, ProtocolOut
@@ -22,7 +22,7 @@ def list_protocols(principal: Reader, store: StoreDependency) -> Page[ProtocolOu
 
 @router.post("", status_code=201, response_model=ProtocolOut)
 def create_protocol(
-    body: ProtocolIn, principal: Tester, store: StoreDependency, once: OnceDependency
+    body: ProtocolIn, principal: SiteTester, store: StoreDependency, once: OnceDependency
 ) -> Response:
     """Store a site's own protocol."""
     claim = once.claim(store, body.model_dump(mode="json"))

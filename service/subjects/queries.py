@@ -1,14 +1,13 @@
 """Reads and writes of subjects; nothing is committed here."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from service.db.models import ApiKeySubject, Cohort, CohortMember, ExerciseTest, Subject, Visit
-from service.db.transactions import Transaction
-from service.errors import DuplicateCode, NotFound, Place, StaleRevision
+from service.errors import DuplicateCode, InvalidContent, NotFound, Place, StaleRevision
 from service.http.keys import Principal
 
 
@@ -31,6 +30,26 @@ def check_code_is_free(session: Session, code: str, *, but: int | None = None) -
     if taken is not None and taken != but:
         message = "is the code of another subject; choose another, or use that subject"
         raise DuplicateCode(f"{code!r} {message}.", (Place("body.code", message, value=code),))
+
+
+def agreed_birth(subject: Subject, values: Mapping[str, Any]) -> dict[str, int]:
+    """The birth year that goes with the birth date once `values` are set; nothing where none is kept.
+
+    Raises
+    ------
+    InvalidContent
+        A birth year that does not agree with the birth date that stays.
+    """
+    birth_date = values.get("birth_date", subject.birth_date)
+    year = values.get("birth_year", subject.birth_year)
+    if birth_date is None or year in {None, birth_date.year}:
+        return {}
+    if "birth_year" in values:
+        message = (
+            f"does not agree with the birth date ({birth_date.isoformat()}); change that, or set it to null"
+        )
+        raise InvalidContent(f"birth_year {message}.", (Place("body.birth_year", message, value=year),))
+    return {"birth_year": birth_date.year}
 
 
 def bump(session: Session, subject_pk: int, *, expected: int | None = None) -> int:
@@ -80,11 +99,10 @@ def listed(
             sa.or_(*(sa.func.lower(field).contains(wanted, autoescape=True) for field in fields))
         )
     if cohort is not None:
-        members = (
-            sa.select(CohortMember.subject_id)
-            .join(Cohort, Cohort.id == CohortMember.cohort_id)
-            .where(Cohort.public_id == cohort)
-        )
+        cohort_pk = session.scalar(sa.select(Cohort.id).where(Cohort.public_id == cohort))
+        if cohort_pk is None or principal.subject_ids is not None:
+            raise NotFound("There is no such cohort, or your key does not cover it.")
+        members = sa.select(CohortMember.subject_id).where(CohortMember.cohort_id == cohort_pk)
         statement = statement.where(Subject.id.in_(members))
     return session.scalars(statement).all()
 
@@ -105,13 +123,3 @@ def held(session: Session, subject_pk: int) -> dict[str, int]:
         or 0
     )
     return {"visits": visits, "tests": tests}
-
-
-def delete(transaction: Transaction, subject: Subject) -> None:
-    """Delete a subject and, by cascade, everything below it."""
-    transaction.session.execute(sa.delete(Subject).where(Subject.id == subject.id))
-
-
-def plain(values: Any) -> dict[str, Any]:
-    """The columns of a row as a dictionary."""
-    return {column.key: getattr(values, column.key) for column in sa.inspect(type(values)).columns}

@@ -1,21 +1,23 @@
 """Subjects over HTTP."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy.orm import Session
 
 from service.analyses.workflow import Edit, Target, record
 from service.db.models import Subject
 from service.db.transactions import Transaction, now
-from service.errors import Forbidden, HoldsData
+from service.errors import HoldsData
 from service.http.answers import created, json_response
-from service.http.cursors import Cursor, Limit, Page, after, next_cursor
-from service.http.dependencies import Reader, StoreDependency, SubjectDependency, Tester
+from service.http.cursors import Cursor, Limit, Page, after, next_cursor, text
+from service.http.dependencies import Reader, SiteTester, StoreDependency, SubjectDependency, Tester
 from service.http.idempotency import OnceDependency
 from service.http.keys import Principal
 from service.subjects import queries
 from service.subjects.schemas import SubjectIn, SubjectOut, SubjectPatch
+from service.visits import queries as visits
 
 router = APIRouter(prefix="/v1/subjects", tags=["subjects"])
 
@@ -39,11 +41,9 @@ def shown(subject: Subject, principal: Principal) -> SubjectOut:
 
 @router.post("", status_code=201, response_model=SubjectOut)
 def create_subject(
-    body: SubjectIn, principal: Tester, store: StoreDependency, once: OnceDependency
+    body: SubjectIn, principal: SiteTester, store: StoreDependency, once: OnceDependency
 ) -> Response:
     """Make a subject."""
-    if principal.subject_ids is not None:
-        raise Forbidden("A key limited to subjects cannot make new ones.")
     claim = once.claim(store, body.model_dump(mode="json"))
     with store.write(principal.name, claim) as transaction:
         session = transaction.session
@@ -76,16 +76,9 @@ def list_subjects(
     cursor: Cursor = None,
 ) -> Page[SubjectOut]:
     """Subjects by code."""
-    place = after(request, cursor)
+    last_code = after(request, cursor, text)
     with store.read() as session:
-        found = queries.listed(
-            session,
-            principal,
-            query=query,
-            cohort=cohort,
-            after=str(place[0]) if place else None,
-            limit=limit,
-        )
+        found = queries.listed(session, principal, query=query, cohort=cohort, after=last_code, limit=limit)
     more = len(found) > limit
     items = [shown(subject, principal) for subject in found[:limit]]
     return Page(items=items, next=next_cursor(request, response, [items[-1].code] if more else None))
@@ -104,16 +97,12 @@ def change_subject(
 ) -> Response:
     """Change a subject; a change of sex or birth is carried into every analysis."""
     values = body.model_dump(exclude_unset=True)
-    with store.read() as session:
+    before: dict[str, Any] = {}
+
+    def edit(session: Session) -> Edit:
         subject = queries.get(session, ref.subject_pk)
-        before = {name: getattr(subject, name) for name in values}
-        if (
-            "birth_date" in values
-            and "birth_year" not in values
-            and values["birth_date"]
-            and subject.birth_year
-        ):
-            values["birth_year"] = values["birth_date"].year
+        before.update({name: getattr(subject, name) for name in values})
+        return Edit(subject={**values, **queries.agreed_birth(subject, values)})
 
     def answer(transaction: Transaction, test_pk: int | None) -> Response:
         del test_pk
@@ -128,19 +117,20 @@ def change_subject(
         )
         return json_response(shown(changed, principal))
 
-    def check(session: object) -> None:
+    def check(session: Session) -> None:
         if "code" in values:
-            queries.check_code_is_free(session, values["code"], but=ref.subject_pk)  # type: ignore[arg-type]
+            queries.check_code_is_free(session, values["code"], but=ref.subject_pk)
+        visits.check_all_after_birth(session, ref.subject_pk, values)
 
-    target = Target(ref.subject_pk, ref.subject_id, revision=ref.revision if ref.pinned else None)
-    return record(store, principal.name, target, Edit(subject=values), answer=answer, check=check)
+    target = Target(ref.subject_pk, ref.subject_id, revision=ref.expected)
+    return record(store, principal.name, target, edit, answer=answer, check=check)
 
 
 @router.delete("/{subject_id}", status_code=204)
 def delete_subject(principal: Tester, ref: SubjectDependency, store: StoreDependency) -> Response:
     """Delete a subject that holds nothing; with data it is refused with counts."""
     with store.write(principal.name) as transaction:
-        queries.bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        queries.bump(transaction.session, ref.subject_pk, expected=ref.expected)
         held = queries.held(transaction.session, ref.subject_pk)
         if any(held.values()):
             raise HoldsData(

@@ -70,13 +70,12 @@ def get_trend(
         norm=norm,
         include_all=include == "all",
     ).as_dict()
-    headers = {"ETag": ref.etag, "Cache-Control": "private, no-cache"}
     if wanted == "json":
-        return json_response(trend, headers=headers)
+        return json_response(trend, headers=ref.headers)
     if wanted == "csv":
-        return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=headers)
+        return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=ref.headers)
     spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend)
-    return chart_response(spec, "json" if wanted == "vega" else str(wanted), ref.etag)
+    return chart_response(spec, "json" if wanted == "vega" else str(wanted), ref.headers)
 
 
 def _day(name: str, text: str | None) -> date | None:

@@ -81,6 +81,7 @@ def _point(
     standing = (
         _standing(result, person["sex"], ages, table) if quantity == RANKED and table is not None else None
     )
+    notes = _standing_notes(result.mode, standing) if quantity == RANKED else ()
     local = in_own_offset(visit)
     return TrendPoint(
         test_id=None if test is None else test.public_id,
@@ -126,7 +127,15 @@ def _point(
             "temperature_c": visit.temperature_c,
             "fio2_fraction": None if test is None else test.fio2_fraction,
         },
+        notes=notes,
     )
+
+
+def _standing_notes(mode: str | None, standing: Rank | None) -> tuple[str, ...]:
+    """Why a point has no percentile, and what must be said beside its standing."""
+    if standing is None:
+        return (f"No reference table is set for the mode {mode}, so there is no percentile.",)
+    return (*([standing.reason] if standing.reason is not None else []), *standing.notes)
 
 
 def typical_error_fraction(error: TypicalErrorUsed | None) -> float | None:
@@ -145,6 +154,7 @@ def _standing(result: Any, sex: Any, ages: dict[str, Any], table: NormTable) -> 
         rer=result.rer,
         typical_error_fraction=typical_error_fraction(typical_error_for(QUANTITIES[RANKED])),
         mode=result.mode,
+        estimated=result.basis == "estimated",
     )
 
 

@@ -1,6 +1,6 @@
 """Reads and writes of visits; nothing is committed here."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta, timezone
 from typing import Any
 
@@ -87,6 +87,24 @@ def check_after_birth(subject: Subject, started_at: datetime, utc_offset_minutes
         raise InvalidContent(
             f"started_at {message}.", (Place("body.started_at", message, value=day.isoformat()),)
         )
+
+
+def check_all_after_birth(session: Session, subject_pk: int, values: Mapping[str, Any]) -> None:
+    """Refuse a birth date or year, in `values`, that lies after a visit of the subject."""
+    birth_date, birth_year = values.get("birth_date"), values.get("birth_year")
+    first = session.scalars(
+        sa.select(Visit).where(Visit.subject_id == subject_pk).order_by(Visit.started_at).limit(1)
+    ).one_or_none()
+    if first is None:
+        return
+    day = in_own_offset(first).date()
+    for name, value, early in (
+        ("birth_date", birth_date, birth_date is not None and day < birth_date),
+        ("birth_year", birth_year, birth_year is not None and day.year < birth_year),
+    ):
+        if early:
+            message = f"lies after a visit of the subject ({day.isoformat()})"
+            raise InvalidContent(f"{name} {message}.", (Place(f"body.{name}", message, value=value),))
 
 
 def check_measurements(rows: Sequence[MeasurementIn]) -> None:

@@ -1,7 +1,7 @@
 """Visits over HTTP."""
 
-from datetime import datetime
-from typing import Annotated
+from datetime import UTC, datetime
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Body, Request, Response
@@ -13,7 +13,7 @@ from service.db.models import Visit
 from service.db.transactions import Transaction
 from service.errors import HoldsData
 from service.http.answers import created, json_response
-from service.http.cursors import Cursor, Limit, Page, after, next_cursor
+from service.http.cursors import Cursor, Limit, Page, after, next_cursor, whole_number
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency, Tester, VisitDependency
 from service.http.idempotency import OnceDependency
 from service.subjects import queries as subjects
@@ -31,7 +31,7 @@ def create_visit(
     claim = once.claim(store, body.model_dump(mode="json"))
     with store.write(principal.name, claim) as transaction:
         session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        subjects.bump(session, ref.subject_pk, expected=ref.expected)
         values = queries.columns_of(body.model_dump())
         queries.check_after_birth(
             subjects.get(session, ref.subject_pk), values["started_at"], values["utc_offset_minutes"]
@@ -51,6 +51,11 @@ def create_visit(
         return transaction.answer(answer, subject_pk=ref.subject_pk)
 
 
+def _place_of(key: list[Any]) -> tuple[datetime, int]:
+    at, pk = key
+    return datetime.fromisoformat(at).astimezone(UTC), whole_number([pk])
+
+
 @router.get("/subjects/{subject_id}/visits")
 def list_visits(
     request: Request,
@@ -63,8 +68,7 @@ def list_visits(
 ) -> Page[VisitOut]:
     """Visits of a subject by time."""
     del principal
-    place = after(request, cursor)
-    since = (datetime.fromisoformat(str(place[0])), int(place[1])) if place else None
+    since = after(request, cursor, _place_of)
     with store.read() as session:
         found = queries.listed(session, ref.subject_pk, after=since, limit=limit)
         items = [queries.out(session, visit, ref.subject_id) for visit in found[:limit]]
@@ -109,9 +113,7 @@ def change_visit(
         )
         return json_response(queries.out(transaction.session, visit, ref.subject_id))
 
-    target = Target(
-        ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.revision if ref.pinned else None
-    )
+    target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
     return record(store, principal.name, target, Edit(visit=values), answer=answer, check=check)
 
 
@@ -119,7 +121,7 @@ def change_visit(
 def delete_visit(principal: Tester, ref: VisitDependency, store: StoreDependency) -> Response:
     """Delete a visit that holds nothing; with data it is refused with counts."""
     with store.write(principal.name) as transaction:
-        subjects.bump(transaction.session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        subjects.bump(transaction.session, ref.subject_pk, expected=ref.expected)
         held = queries.held(transaction.session, ref.visit_pk)
         if any(held.values()):
             raise HoldsData(
@@ -142,7 +144,7 @@ def put_measurements(
     queries.check_measurements(body)
     with store.write(principal.name) as transaction:
         session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        subjects.bump(session, ref.subject_pk, expected=ref.expected)
         queries.replace_measurements(session, ref.visit_pk, body)
         refresh_visit_results(session, ref.visit_pk)
         transaction.changed(
@@ -162,7 +164,7 @@ def put_pre_test(
     """Store what was asked before the test in the place of what the visit has."""
     with store.write(principal.name) as transaction:
         session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.revision if ref.pinned else None)
+        subjects.bump(session, ref.subject_pk, expected=ref.expected)
         visit = queries.get(session, ref.visit_pk)
         visit.pre_test_answers = [answer.model_dump() for answer in body.answers]
         visit.consent_given_at = body.consent_given_at
