@@ -1,5 +1,6 @@
 """Configuration: `UPSLOPE_*` environment variables, each described."""
 
+import re
 from functools import cached_property
 from typing import Annotated, Any
 
@@ -63,6 +64,11 @@ class Settings(BaseSettings):
         return (
             self.database_url.removeprefix("sqlite:///") if self.database_url.startswith("sqlite") else None
         )
+
+    @property
+    def shown_url(self) -> str:
+        """The database without its password, for messages."""
+        return re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", self.database_url)
 
     @classmethod
     def described(cls) -> list[dict[str, Any]]:

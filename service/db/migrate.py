@@ -10,6 +10,7 @@ from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from alembic.util import CommandError
 
 import service
 from service.db.engine import make_engine
@@ -18,10 +19,26 @@ from service.errors import UpslopeError
 from service.settings import Settings
 
 
-class DatabaseTooNew(UpslopeError):
+class DatabaseUnusable(UpslopeError):
+    """The database cannot be opened, or is none."""
+
+    slug, title = "database-unusable", "The database cannot be used"
+
+
+class DatabaseTooNew(DatabaseUnusable):
     """The database was written by a newer program."""
 
     slug, title = "database-too-new", "The database is newer than this program"
+
+
+class MigrationFailed(DatabaseUnusable):
+    """A migration failed and was undone."""
+
+    slug, title = "migration-failed", "The schema could not be upgraded"
+
+
+class RowsLost(Exception):
+    """A migration would lose rows, or leave rows without their parent."""
 
 
 def migrations_folder() -> Path:
@@ -33,10 +50,15 @@ def migrations_folder() -> Path:
 
 def alembic_config(settings: Settings) -> Config:
     """Alembic, configured in code."""
+    config = _config()
+    config.attributes["settings"] = settings
+    return config
+
+
+def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
-    config.attributes["settings"] = settings
     return config
 
 
@@ -50,21 +72,49 @@ class SchemaState:
 
 
 def schema_state(settings: Settings) -> SchemaState:
-    """Read the state without changing anything; a missing SQLite file is not made."""
-    script = ScriptDirectory.from_config(alembic_config(settings))
-    newest = script.get_current_head()
-    assert newest is not None  # noqa: S101 a program without migrations cannot be built
+    """Read the state without changing anything; a missing SQLite file is not made.
+
+    Raises
+    ------
+    DatabaseUnusable
+        The database cannot be opened, or the file is none.
+    """
     path = settings.sqlite_path
     if path is not None and not Path(path).exists():
-        return SchemaState(None, newest, known=True)
+        return _state_of(None)
     engine = make_engine(settings)
     try:
         with engine.connect() as connection:
             current = MigrationContext.configure(connection).get_current_revision()
+    except sa.exc.DBAPIError as error:
+        raise DatabaseUnusable(
+            f"The database at {settings.shown_url} cannot be used: {error.orig}."
+        ) from error
     finally:
         engine.dispose()
+    return _state_of(current)
+
+
+def _state_of(current: str | None) -> SchemaState:
+    script = ScriptDirectory.from_config(_config())
+    newest = script.get_current_head()
+    assert newest is not None  # noqa: S101 a program without migrations cannot be built
     known = current is None or current in {revision.revision for revision in script.walk_revisions()}
     return SchemaState(current, newest, known=known)
+
+
+def refuse_newer(state: SchemaState) -> None:
+    """Refuse a database that a newer program wrote.
+
+    Raises
+    ------
+    DatabaseTooNew
+    """
+    if not state.known:
+        raise DatabaseTooNew(
+            f"The database has schema {state.current}, which this program does not know: it was written by a newer one. "
+            "Install that version, or restore a backup made before the upgrade."
+        )
 
 
 def upgrade(settings: Settings) -> str:
@@ -76,13 +126,11 @@ def upgrade(settings: Settings) -> str:
     ------
     DatabaseTooNew
         The database was written by a newer program; nothing is changed.
+    MigrationFailed
+        A migration failed, or would have lost rows; it was undone.
     """
     state = schema_state(settings)
-    if not state.known:
-        raise DatabaseTooNew(
-            f"The database has schema {state.current}, which this program does not know: it was written by a newer one. "
-            "Install that version, or restore a backup made before the upgrade."
-        )
+    refuse_newer(state)
     if state.current == state.newest:
         return f"The database is at the newest schema ({state.newest})."
     copy = ""
@@ -90,7 +138,12 @@ def upgrade(settings: Settings) -> str:
         target = Path(f"{settings.sqlite_path}.before-{state.newest}-{now():%Y%m%dT%H%M%SZ}")
         copy_sqlite(Path(settings.sqlite_path), target)
         copy = f" A copy from before is {target}."
-    command.upgrade(alembic_config(settings), "head")
+    try:
+        command.upgrade(alembic_config(settings), "head")
+    except (sa.exc.SQLAlchemyError, CommandError, RowsLost) as error:
+        raise MigrationFailed(
+            f"The upgrade to schema {state.newest} failed and was undone; the database is as it was.{copy} {error}"
+        ) from error
     return f"The database was brought from {state.current or 'empty'} to schema {state.newest}.{copy}"
 
 
@@ -100,16 +153,30 @@ def copy_sqlite(source: Path, target: Path) -> None:
     Raises
     ------
     UpslopeError
-        The copy does not pass SQLite's integrity check.
+        The source cannot be read, the target cannot be written, or the copy does not pass SQLite's integrity
+        check; no half copy is left.
     """
-    with (
-        closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as origin,
-        closing(sqlite3.connect(target)) as copy,
-    ):
-        origin.backup(copy)
-        verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
-    if verdict != "ok":
-        raise UpslopeError(f"The copy {target} does not pass the integrity check: {verdict}")
+    fresh = not target.exists()
+    try:
+        with (
+            closing(sqlite3.connect(_read_only(source), uri=True)) as origin,
+            closing(sqlite3.connect(target)) as copy,
+        ):
+            origin.backup(copy)
+            verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
+            # One file, and no side files where the copy is read from a folder that cannot be written.
+            copy.execute("PRAGMA journal_mode=DELETE")
+        if verdict != "ok":
+            raise UpslopeError(f"The copy does not pass the integrity check: {verdict}")  # noqa: TRY301 one way out for both
+    except (sqlite3.Error, UpslopeError) as error:
+        if fresh:
+            target.unlink(missing_ok=True)
+        raise UpslopeError(f"{source} cannot be copied to {target}: {error}.") from error
+
+
+def _read_only(path: Path) -> str:
+    # Characters that mean something in an address (a question mark, a per cent sign) may stand in a file name.
+    return f"{path.resolve().as_uri()}?mode=ro"
 
 
 def table_counts(connection: sa.Connection) -> dict[str, int]:
@@ -125,29 +192,59 @@ def table_counts(connection: sa.Connection) -> dict[str, int]:
 def restore_sqlite(source: Path, target: Path) -> str:
     """Put a checked copy in the place of a record; says in a sentence what was done.
 
-    What was there is kept beside it. The service must be stopped: its connections would go on with the old file.
+    What was there is kept beside it, as it is: it may be damaged, which is why one restores.
 
     Raises
     ------
     UpslopeError
-        The copy is no sound SQLite database; nothing is changed.
+        The copy is no sound record, or of a newer program, or the record is in use; nothing is changed.
     """
-    try:
-        with closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as copy:
-            verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
-            copy.execute("SELECT version_num FROM alembic_version").fetchone()
-    except sqlite3.DatabaseError as error:
-        raise UpslopeError(f"{source} is no record of this service: {error}.") from error
-    if verdict != "ok":
-        raise UpslopeError(f"{source} does not pass the integrity check: {verdict}")
+    _refuse_unsound(source)
+    if target.exists():
+        if source.samefile(target):
+            raise UpslopeError(f"{source} is the record itself; name a copy of it.")
+        _refuse_in_use(target)
+    fresh = target.with_name(f"{target.name}.restoring")
+    fresh.unlink(missing_ok=True)
+    copy_sqlite(source, fresh)
     kept = ""
     if target.exists():
-        aside = target.with_name(f"{target.name}.before-restore-{now():%Y%m%dT%H%M%SZ}")
-        copy_sqlite(target, aside)
-        kept = f" What was there is {aside}."
-    fresh = target.with_name(f"{target.name}.restoring")
-    copy_sqlite(source, fresh)
-    for suffix in ("-wal", "-shm"):
-        target.with_name(target.name + suffix).unlink(missing_ok=True)
+        aside = target.with_name(f"{target.name}.before-restore-{now():%Y%m%dT%H%M%S%fZ}")
+        # With its side files: of a damaged record they may hold what the file itself does not.
+        for suffix in ("", "-wal", "-shm"):
+            old = target.with_name(target.name + suffix)
+            if old.exists():
+                old.rename(aside.with_name(aside.name + suffix))
+        kept = f" What was there is kept as {aside}."
     fresh.replace(target)
     return f"Restored {target} from {source}.{kept}"
+
+
+def _refuse_unsound(copy: Path) -> None:
+    try:
+        with closing(sqlite3.connect(_read_only(copy), uri=True)) as connection:
+            verdict = connection.execute("PRAGMA integrity_check").fetchone()[0]
+            orphans = connection.execute("PRAGMA foreign_key_check").fetchall()
+            version = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    except sqlite3.Error as error:
+        raise UpslopeError(f"{copy} is no record of this service: {error}.") from error
+    if verdict != "ok":
+        raise UpslopeError(f"{copy} does not pass the integrity check: {verdict}.")
+    if orphans:
+        raise UpslopeError(f"{copy} has {len(orphans)} rows without their parent.")
+    refuse_newer(_state_of(None if version is None else version[0]))
+
+
+def _refuse_in_use(record: Path) -> None:
+    """Refuse to move a file away under a program that has it open."""
+    with closing(sqlite3.connect(record, timeout=1)) as connection:
+        try:
+            # Leaving the write-ahead log needs the file for oneself.
+            connection.execute("PRAGMA journal_mode=DELETE")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                raise UpslopeError(
+                    f"{record} is in use; stop the service first, so that it does not go on with the old file."
+                ) from error
+        except sqlite3.DatabaseError:
+            return  # damaged: nobody can be using it

@@ -159,6 +159,7 @@ class Store:
         self.read_engine = make_engine(settings, read_only=True)
         # Writers of this process queue here, in order, and not by polling the file.
         self._writers = threading.Lock()
+        self._writing = threading.local()
 
     def close(self) -> None:
         """Give all connections back."""
@@ -173,10 +174,19 @@ class Store:
 
     @contextmanager
     def write(self, actor: str, claim: Claim | None = None) -> Iterator[Transaction]:
-        """One write transaction; commits at the end of the block, undoes everything on an exception."""
+        """One write transaction; commits at the end of the block, undoes everything on an exception.
+
+        Raises
+        ------
+        RuntimeError
+            This thread has one open already: it would wait for itself for ever.
+        """
+        if getattr(self._writing, "open", False):
+            raise RuntimeError("A write transaction was begun within another one.")
         sqlite = self.settings.sqlite_path is not None
         if sqlite:
             self._writers.acquire()
+        self._writing.open = True
         try:
             engine = self.write_engine.execution_options(**{BEGIN: "IMMEDIATE"})
             with Session(engine, expire_on_commit=False) as session, session.begin():
@@ -186,6 +196,7 @@ class Store:
                 yield transaction
                 transaction.write_changes()
         finally:
+            self._writing.open = False
             if sqlite:
                 self._writers.release()
 
