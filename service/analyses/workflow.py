@@ -17,10 +17,10 @@ from sqlalchemy.orm import Session
 
 from service.analyses import queries
 from service.analyses.queries import TestRows
+from service.analysis.ages import years_between
 from service.analysis.marks import find_marks
 from service.analysis.peaks import find_maxima
 from service.analysis.series import (
-    PHASES,
     Conditions,
     Person,
     ReportedValue,
@@ -118,20 +118,6 @@ def age_on(subject: Mapping[str, Any], visit: Mapping[str, Any], day: date) -> d
             "age_basis": "birth_year",
         }
     return {"age_years": None, "age_low_years": None, "age_high_years": None, "age_basis": None}
-
-
-def years_between(birth: date, day: date) -> float:
-    """Decimal age: whole years, and the part of the year from the last birthday to the next."""
-
-    def birthday(year: int) -> date:
-        try:
-            return birth.replace(year=year)
-        except ValueError:  # 29 February in a common year
-            return date(year, 3, 1)
-
-    whole = day.year - birth.year - (day < birthday(day.year))
-    last, following = birthday(birth.year + whole), birthday(birth.year + whole + 1)
-    return whole + (day - last).days / (following - last).days
 
 
 def test_day(rows: TestRows) -> date:
@@ -595,27 +581,12 @@ def checked_settings(base: Mapping[str, Any], changed: Mapping[str, Any], *, whe
 
 def uptake_chart(store: Store, test_pk: int) -> dict[str, Any]:
     """The specification of the chart of oxygen uptake against time."""
-    from service.charts.uptake import uptake_spec
+    from service.charts.uptake import columns_of, uptake_spec
 
     document = analysis_of(store, test_pk, {}, where="query")
     with store.read() as session:
         series = queries.read_series(session, test_pk)
-    return uptake_spec(document, chart_columns(series))
-
-
-def chart_columns(series: Series) -> dict[str, list[Any]]:
-    """A series as plain lists for a chart: missing values are None, `excluded` is whether a row was taken out."""
-
-    def plain(values: Any) -> list[Any]:
-        return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124 NaN is a missing value
-
-    return {
-        "end_s": plain(series.end_s),
-        "duration_s": plain(series.duration_s),
-        "excluded": series.excluded.tolist(),
-        "phase": [None if code < 0 else PHASES[code] for code in series.phase.tolist()],
-        **{name: plain(values) for name, values in series.channels.items()},
-    }
+    return uptake_spec(document, columns_of(series))
 
 
 def analysis_of(

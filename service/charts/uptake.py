@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.analysis.series import PHASES, Series
 from service.charts.look import (
     CARBON_DIOXIDE,
     DASH_SYMBOL,
@@ -108,6 +109,21 @@ def _read(intervals: Columns) -> _Rows:
     possible = np.array([math.isfinite(value) and quantity.possible(value) for value in vo2], dtype=bool)
     phase = tuple(intervals.get("phase", [None] * size))
     return _Rows(start, end, vo2, vco2, ~excluded & possible, phase, intervals)
+
+
+def columns_of(series: Series) -> dict[str, list[Any]]:
+    """A series as plain lists for a chart: missing values are None, `excluded` is whether a row was taken out."""
+
+    def plain(values: Any) -> list[Any]:
+        return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124 NaN is a missing value
+
+    return {
+        "end_s": plain(series.end_s),
+        "duration_s": plain(series.duration_s),
+        "excluded": series.excluded.tolist(),
+        "phase": [None if code < 0 else PHASES[code] for code in series.phase.tolist()],
+        **{name: plain(values) for name, values in series.channels.items()},
+    }
 
 
 def uptake_spec(

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from datetime import date as Date  # noqa: N812 a field below is named date
 from typing import Any, Literal
 
-from service.analyses.workflow import chart_columns, years_between
+from service.analysis.ages import years_between
 from service.analysis.series import Mode, Person, Sex, StopReason, TestInput
 from service.analysis.summary import AnalysisSettings, analyse_test
+from service.charts.uptake import columns_of
 from service.errors import InvalidContent, Place
 from service.imports.schemas import ColumnIn
 from service.intake.options import ColumnChoice, ReadOptions
@@ -95,7 +96,7 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
     analysis = analyse_test(test, _settings(question), builtin_norms())
     document = {"test_id": None, "provisional": False, **analysis.as_dict()}
     document["findings"] = [*(remark.as_dict() for remark in file.findings), *document["findings"]]
-    return document, chart_columns(file.series)
+    return document, columns_of(file.series)
 
 
 def _person(question: OneFile) -> Person:
