@@ -25,7 +25,7 @@ from service.db.transactions import Store
 from service.exercise_tests.routes import router as exercise_tests
 from service.http import problems
 from service.http.answers import json_response
-from service.http.dependencies import readable_kind
+from service.http.dependencies import StoreDependency, readable_kind
 from service.http.etags import NotModified
 from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
@@ -137,12 +137,12 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         app.include_router(router)
     app.include_router(pages)
     app.mount("/static", static)
-    _health(app, settings, store)
+    _health(app)
     _describe(app)
 
     # The last added is the outermost: headers, origins, key, size.
     app.add_middleware(BodyLimitMiddleware, settings=settings)
-    app.add_middleware(KeyMiddleware, store=store, settings=settings)
+    app.add_middleware(KeyMiddleware, settings=settings)
     if origins := [origin.strip() for origin in settings.cors_origins.split(",") if origin.strip()]:
         app.add_middleware(
             CORSMiddleware,
@@ -155,17 +155,17 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     return app
 
 
-def _health(app: FastAPI, settings: Settings, store: Store) -> None:
+def _health(app: FastAPI) -> None:
     @app.get("/healthz", tags=["health"])
     def healthz() -> dict[str, str]:
         """Whether the process answers."""
         return {"status": "ok", "version": __version__}
 
     @app.get("/readyz", tags=["health"], responses={503: {"description": "Not ready, with the reason"}})
-    def readyz() -> Response:
+    def readyz(store: StoreDependency) -> Response:
         """Whether the database can be used by this program."""
         try:
-            state = schema_state(settings)
+            state = schema_state(store.settings)
             with store.read() as session:
                 session.execute(sa.text("select 1"))
         except Exception as error:  # noqa: BLE001 whatever it is, the service is not ready

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
-from service.app import create_app
+from service.app import configure_logging, create_app
 from service.db.migrate import upgrade
 from service.db.transactions import Store
 from service.keys.queries import make
@@ -57,14 +58,29 @@ def make_key() -> Callable[..., str]:
     return make_one
 
 
+def _but_the_file(settings: Settings) -> dict[str, Any]:
+    return settings.model_dump(exclude={"database_url"})
+
+
+@pytest.fixture(scope="session")
+def shared_app(migrated_file: Path) -> FastAPI:
+    """The service with the settings as they are: building its routes takes longer than most tests."""
+    configure_logging("error")
+    return create_app(Settings(database_url=f"sqlite:///{migrated_file}"))
+
+
 @pytest.fixture
-def open_client() -> Iterator[Callable[..., TestClient]]:
+def open_client(shared_app: FastAPI) -> Iterator[Callable[..., TestClient]]:
     """Opens a client of a store, with a key where one is given."""
     opened: list[TestClient] = []
 
     def open_one(store: Store, key: str | None = None, **options: Any) -> TestClient:
         headers = {} if key is None else {"Authorization": f"Bearer {key}"}
-        client = TestClient(create_app(store.settings, store), headers=headers, **options)
+        app = shared_app
+        if _but_the_file(store.settings) != _but_the_file(app.state.store.settings):
+            app = create_app(store.settings, store)
+        app.state.store = store
+        client = TestClient(app, headers=headers, **options)
         opened.append(client)
         return client
 

@@ -117,9 +117,8 @@ class _Minute:
 class KeyMiddleware:
     """Finds the principal of every request under /v1; 401 and 429 before the body is read."""
 
-    def __init__(self, app: ASGIApp, *, store: Store, settings: Settings) -> None:
+    def __init__(self, app: ASGIApp, *, settings: Settings) -> None:
         self.app = app
-        self.store = store
         self.settings = settings
         self.failures = _Minute(settings.auth_failures_per_minute)
         self.requests = _Minute(settings.requests_per_minute)
@@ -143,7 +142,11 @@ class KeyMiddleware:
     async def _principal(self, scope: Scope) -> Principal:
         kind, _, key = Headers(scope=scope).get("authorization", "").partition(" ")
         key = key.strip()
-        found = await run_in_threadpool(self._find, key) if kind.lower() == "bearer" and key else None
+        found = (
+            await run_in_threadpool(self._find, scope["app"].state.store, key)
+            if kind.lower() == "bearer" and key
+            else None
+        )
         if found is None:
             address = scope["client"][0] if scope.get("client") else "unknown"
             if (wait := self.failures.over(address)) is not None:
@@ -160,8 +163,9 @@ class KeyMiddleware:
             )
         return found
 
-    def _find(self, key: str) -> Principal | None:
-        with self.store.read() as session:
+    @staticmethod
+    def _find(store: Store, key: str) -> Principal | None:
+        with store.read() as session:
             return find_principal(session, key)
 
 

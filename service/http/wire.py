@@ -45,6 +45,13 @@ def _rfc3339(value: Any) -> Any:
     return value
 
 
+def _of_our_time(value: datetime) -> datetime:
+    # At the ends of the calendar an instant has no date in another offset.
+    if not 1880 <= value.year < 2200:
+        raise ValueError("must lie between the years 1880 and 2199")
+    return value
+
+
 def _no_control_characters(value: str) -> str:
     if any(ord(sign) < 32 and sign not in "\n\r\t" for sign in value) or "\x7f" in value:
         raise ValueError("must not hold control characters")
@@ -62,7 +69,11 @@ def _not_blank(value: str) -> str:
 
 
 IsoDate = Annotated[date, BeforeValidator(_iso_date, json_schema_input_type=date)]
-InstantWithOffset = Annotated[AwareDatetime, BeforeValidator(_rfc3339, json_schema_input_type=datetime)]
+InstantWithOffset = Annotated[
+    AwareDatetime,
+    BeforeValidator(_rfc3339, json_schema_input_type=datetime),
+    AfterValidator(_of_our_time),
+]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 WholeNumber = Annotated[int, Strict(), Field(ge=-(2**53), le=2**53)]
 Flag = Annotated[bool, Strict()]

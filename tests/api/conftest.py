@@ -1,0 +1,154 @@
+"""A laboratory that works over HTTP alone, with invented tests."""
+
+import csv
+import io
+import itertools
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+
+class Laboratory:
+    """Makes subjects, visits and tests through a client; answers what the service answered."""
+
+    def __init__(self, client: TestClient) -> None:
+        self.client = client
+        self._codes = itertools.count(1)
+
+    def subject(self, **fields: Any) -> dict[str, Any]:
+        body = {"code": f"S-{next(self._codes):02}", "sex": "male", "birth_date": "1990-06-15"} | fields
+        return self._made("/v1/subjects", body)
+
+    def visit(self, subject_id: str, **fields: Any) -> dict[str, Any]:
+        body = {"started_at": "2026-03-14T09:30:00+01:00", "body_mass_kg": 75.0, "height_cm": 180.0} | fields
+        return self._made(f"/v1/subjects/{subject_id}/visits", body)
+
+    def planned(self, visit_id: str, **fields: Any) -> dict[str, Any]:
+        body = {"mode": "treadmill", "shape": "step", "stop_reason": "exhaustion"} | fields
+        return self._made(f"/v1/visits/{visit_id}/tests", body)
+
+    def complete(
+        self, visit_id: str, rows: list[dict[str, Any]] | None = None, **fields: Any
+    ) -> dict[str, Any]:
+        test = self.planned(visit_id, **fields)
+        answer = self.client.put(f"/v1/tests/{test['id']}/intervals", json={"intervals": rows or step_test()})
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def analysis(self, test_id: str, **query: Any) -> dict[str, Any]:
+        answer = self.client.get(f"/v1/tests/{test_id}/analysis", params=query)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def trend(self, subject_id: str, quantity: str = "vo2_peak_ml_kg_min", **query: Any) -> dict[str, Any]:
+        answer = self.client.get(f"/v1/subjects/{subject_id}/trends/{quantity}", params=query)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def upload(self, visit_id: str, data: bytes, options: dict[str, Any] | None = None, **query: Any) -> Any:
+        options = {"mode": "treadmill"} if options is None else options
+        name = query.pop("name", "test.csv")
+        headers = query.pop("headers", None)
+        return self.client.post(
+            f"/v1/visits/{visit_id}/imports",
+            files={"file": (name, data)},
+            data={"options": json.dumps(options)},
+            params=query,
+            headers=headers,
+        )
+
+    def _made(self, address: str, body: dict[str, Any]) -> dict[str, Any]:
+        answer = self.client.post(address, json=body)
+        assert answer.status_code == 201, answer.text
+        return answer.json()
+
+
+def step_test(
+    peak_ml_min: float = 3600.0, *, stages: int = 6, top_rer: float = 1.16, recovery: bool = True
+) -> list[dict[str, Any]]:
+    """A treadmill test in 15-s means: a warm-up, stages of 2 min up to `peak_ml_min`, and recovery."""
+    rows: list[dict[str, Any]] = []
+
+    def add(phase: str, uptake: float, rer: float, heart_rate: float, speed: float) -> None:
+        at = len(rows)
+        wobble = (7 * at % 5 - 2) * 8.0
+        uptake += wobble
+        rows.append(
+            {
+                "end_s": 15.0 * (at + 1),
+                "duration_s": 15.0,
+                "phase": phase,
+                "vo2_ml_min": round(uptake, 1),
+                "vco2_ml_min": round(uptake * (rer + (3 * at % 4 - 1.5) * 0.004), 1),
+                "ve_l_min": round(uptake * 0.024 * (0.9 + 0.35 * max(0.0, rer - 0.85)), 2),
+                "heart_rate_bpm": round(heart_rate + (at % 3) * 0.5, 1),
+                "speed_km_h": speed,
+                "grade_percent": 1.0,
+            }
+        )
+
+    for place in range(12):
+        add("warm_up", min(700.0 + 120.0 * place, 1500.0), 0.82, 85.0 + 2 * place, 6.0)
+    for stage in range(stages):
+        share = (stage + 1) / stages
+        level = 1500.0 + (peak_ml_min - 1500.0) * share
+        before = 1500.0 + (peak_ml_min - 1500.0) * stage / stages
+        for place in range(8):
+            settled = min(1.0, 0.4 + 0.2 * place)
+            add(
+                "exercise",
+                before + (level - before) * settled,
+                0.84 + (top_rer - 0.84) * share,
+                110.0 + 75.0 * (stage + settled) / stages,
+                8.0 + 1.2 * stage,
+            )
+    if recovery:
+        for place in range(12):
+            add("recovery", peak_ml_min * max(0.3, 0.8 - 0.1 * place), top_rer + 0.05, 180.0 - 5 * place, 5.0)
+    return rows
+
+
+def file_of(rows: list[dict[str, Any]], **more: list[Any]) -> bytes:
+    """Intervals as a CSV file, with further columns."""
+    buffer = io.StringIO()
+    names = {
+        "end_s": "time (s)",
+        "vo2_ml_min": "VO2 (mL/min)",
+        "vco2_ml_min": "VCO2 (mL/min)",
+        "ve_l_min": "VE (L/min)",
+        "heart_rate_bpm": "HR (beats/min)",
+        "speed_km_h": "Speed (km/h)",
+        "grade_percent": "Grade (%)",
+        "phase": "Phase",
+    }
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow([*names.values(), *more])
+    for place, row in enumerate(rows):
+        writer.writerow([*(row[name] for name in names), *(column[place] for column in more.values())])
+    return buffer.getvalue().encode()
+
+
+@pytest.fixture
+def laboratory(client: TestClient) -> Laboratory:
+    """A laboratory with a tester's key."""
+    return Laboratory(client)
+
+
+@pytest.fixture
+def laboratory_of() -> Callable[[TestClient], Laboratory]:
+    return Laboratory
+
+
+@pytest.fixture
+def rows() -> Callable[..., list[dict[str, Any]]]:
+    """Intervals of an invented treadmill test."""
+    return step_test
+
+
+@pytest.fixture
+def csv_file() -> Callable[..., bytes]:
+    """The same as a file."""
+    return file_of
