@@ -109,15 +109,17 @@ def _errors_list() -> str:
 
 
 def _findings_list() -> str:
-    return "\n".join(
-        _entry(
-            kind.code,
-            kind.title,
-            f"`{kind.code}`, {kind.severity}. {kind.meaning}",
-            f"**What to do:** {kind.what_to_do}",
-        )
-        for kind in FINDINGS.values()
-    )
+    parts = []
+    for severity, title in (("error", "Errors"), ("warning", "Warnings"), ("info", "For information")):
+        parts.append(f"## {title}\n")
+        parts += [
+            _entry(
+                kind.code, kind.title, f"`{kind.code}`. {kind.meaning}", f"**What to do:** {kind.what_to_do}"
+            )
+            for kind in FINDINGS.values()
+            if kind.severity == severity
+        ]
+    return "\n".join(parts)
 
 
 def _range(limits: tuple[float, float] | None) -> str:
@@ -132,6 +134,10 @@ def _input(one: Input) -> str:
         told.append("may be left out" if one.default is None else f"{one.default:g} if left out")
     fields = "".join(f", each row with `{field.name}`" for field in one.fields)
     return f"- `{one.name}`: {', '.join(part for part in told if part)}{fields}"
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."
 
 
 def _standard_error(one: Method) -> str:
@@ -149,7 +155,7 @@ def _method(one: Method) -> str:
         one.label,
         f"`{one.id}`, gives {one.unit or 'a ratio'}. {one.validity}{_standard_error(one)}{' ' + one.notes if one.notes else ''}",
         "\n".join(_input(given) for given in one.inputs),
-        f"Source: {citation(one.source)} Trust: {one.trust}.",
+        f"Source: {_sentence(citation(one.source))} Trust: {one.trust}.",
     )
 
 
@@ -222,7 +228,7 @@ def _norms_list() -> str:
                 told["name"],
                 f"`{told['id']}`, {told['mode']}. Holds {_REFERENCE_WORDS[told['reference']]}; {effort}.",
                 f"Whom it covers: {told['population']}. {told['notes']}",
-                f"Source: {citation(told['source'])} Trust: {told['trust']}.",
+                f"Source: {_sentence(citation(told['source']))} Trust: {told['trust']}.",
             )
         )
     return "\n".join(parts)

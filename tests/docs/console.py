@@ -11,7 +11,6 @@ A fence may say more after its language: ``lines=12`` shows so many lines of eac
 import os
 import re
 import shlex
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -36,7 +35,7 @@ _PLACEHOLDERS: tuple[tuple[re.Pattern[str], str], ...] = (
     (re.compile(r'"r(\d+)\.[0-9a-f]{12}"'), r'"r\1.<digest>"'),
     (re.compile(r"\b[0-9a-f]{12}\b"), "<digest>"),
     (re.compile(r"\b20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d\.\d+(Z|\+00:00)"), "<instant>"),
-    (re.compile(r"\b20\d{6}T\d{6}Z"), "<instant>"),
+    (re.compile(r"\b20\d{6}T\d{6,12}Z"), "<instant>"),
 )
 
 
@@ -113,6 +112,7 @@ class Session:
     folder: Path
     _variables: dict[str, str] = field(default_factory=dict)
     _client: TestClient | None = None
+    _printed_key: str = ""
 
     @contextmanager
     def open(self) -> Iterator["Session"]:
@@ -120,7 +120,6 @@ class Session:
         before = Path.cwd()
         kept = {name: value for name, value in os.environ.items() if name.startswith("UPSLOPE_")}
         (self.folder / "seed_data").symlink_to(ROOT / "seed_data")
-        shutil.copy(ROOT / "Makefile", self.folder)
         os.chdir(self.folder)
         for name in kept:
             del os.environ[name]
@@ -139,6 +138,9 @@ class Session:
         text = command.replace("\\\n", " ")
         if assigned := re.fullmatch(r"(?:export )?(\w+)=\$\((.*)\)", text.strip(), re.DOTALL):
             self._variables[assigned[1]] = self.run(assigned[2]).strip()
+            return ""
+        if copied := re.fullmatch(r"(\w+)=ups_<key>", text.strip()):  # a reader copies the key just printed
+            self._variables[copied[1]] = self._printed_key
             return ""
         text = re.sub(r"\$\{?([A-Z_]+)\}?", lambda match: self._variables[match[1]], text)
         if exported := re.fullmatch(r"export (UPSLOPE_\w+)=(\S+)", text.strip()):
@@ -163,10 +165,12 @@ class Session:
     def _upslope(self, arguments: list[str]) -> str:
         from service import cli
 
-        with mock.patch.object(cli, "_serve", self._serve):
+        with mock.patch.object(cli, "_serve", self._serve), _closed_at_the_end():
             result = CliRunner().invoke(cli.app, arguments, env={"COLUMNS": "100"})
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             raise result.exception
+        if key := re.search(r"ups_[\w-]{43}", result.output):
+            self._printed_key = key[0]
         return result.output
 
     def _serve(self, settings: Any, host: str, port: int, workers: int) -> None:
@@ -178,12 +182,11 @@ class Session:
         self._client.__enter__()
 
     def _make(self, arguments: list[str]) -> str:
-        """What `make` would run is asked; of `make demo` its command is run here."""
+        """Of `make demo` its command is run here."""
         (target,) = arguments
-        told = subprocess.run(
-            ["make", "--dry-run", "--always-make", target], capture_output=True, text=True, check=True
-        ).stdout
-        return self._upslope(["demo"]) if target == "demo" and told.rstrip().endswith("upslope demo") else ""
+        told = planned(target)
+        assert told.endswith("upslope demo"), told
+        return self._upslope(["demo"])
 
     def _curl(self, arguments: list[str]) -> str:
         assert self._client is not None, "nothing is served yet"
@@ -231,6 +234,24 @@ class Session:
         return "\n".join([*lines, "", told if response.content else ""])
 
 
+@contextmanager
+def _closed_at_the_end() -> Iterator[None]:
+    """A command's process would end and give its connections back; here that is done for it."""
+    from service.db.transactions import Store
+
+    opened: list[Store] = []
+    original = Store.__init__
+
+    def noted(store: Store, *given: Any, **named: Any) -> None:
+        original(store, *given, **named)
+        opened.append(store)
+
+    with mock.patch.object(Store, "__init__", noted):
+        yield
+    for store in opened:
+        store.close()
+
+
 def _stages(text: str) -> list[list[str]]:
     """The words of each stage of a pipe."""
     stages: list[list[str]] = [[]]
@@ -250,6 +271,13 @@ def _piped(words: list[str], told: str) -> str:
     return subprocess.run(
         [program, *words[1:]], input=told, capture_output=True, text=True, check=True
     ).stdout
+
+
+def planned(target: str) -> str:
+    """What `make` would run for a target, at the end."""
+    return subprocess.run(
+        ["make", "--dry-run", target], capture_output=True, text=True, check=True, cwd=ROOT
+    ).stdout.strip()
 
 
 def shortened(answer: str, options: dict[str, str]) -> str:

@@ -8,7 +8,7 @@ _PLACE = re.compile(r"(<!-- entity diagram: begin -->\n).*?(<!-- entity diagram:
 
 
 def entity_diagram() -> str:
-    """All tables, their keys and what points where, as a Mermaid diagram."""
+    """All tables with their keys, and what points where, as a Mermaid diagram; the other columns are in the models."""
     lines = ["erDiagram"]
     for table in sorted(Base.metadata.tables.values(), key=lambda one: one.name):
         for key in sorted(table.foreign_keys, key=lambda one: one.parent.name):
@@ -24,6 +24,8 @@ def entity_diagram() -> str:
                 mark for mark, held in (("PK", column.primary_key), ("FK", bool(column.foreign_keys))) if held
             ]
             marks += ["UK"] * bool(column.unique)
+            if not marks:
+                continue
             kind = re.sub(r"\W.*", "", str(column.type)).lower()
             told = f"        {kind} {column.name} {', '.join(marks)}".rstrip()
             lines.append(told)
