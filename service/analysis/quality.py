@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from service.analysis.loads import find_loads
 from service.analysis.marks import Marks, counted_rows, rows_in_exercise
 from service.analysis.peaks import (
     Maxima,
@@ -35,6 +36,12 @@ _HEART_RATE_JUMP_BPM, _HEART_RATE_JUMP_WITHIN_S = 20.0, 20.0
 _HEART_RATE_GAP_S = 15.0
 _LEAK_WINDOW_S, _LEAK_FALL, _LEAK_RATIO_SHIFT = 30.0, 0.12, 0.06
 _ROOM_AIR_FIO2 = 0.2093
+# Uptake per body mass over the ACSM cost of speed and grade. Over 36 real ramps (nolte_2023) the medians of tests lie
+# from 0.75 to 0.98; mph read as km/h multiplies them by about 1.5, pounds read as kilograms by 0.45.
+_COST_RATIO_LOW, _COST_RATIO_HIGH = 0.6, 1.25
+# kg/m2. Mass in the other unit moves the index by 2.2 either way: 20 becomes 44, 28 becomes 12.7.
+_MASS_INDEX_LOW, _MASS_INDEX_HIGH, _GROWN_YEARS = 13.0, 45.0, 18.0
+_LB_PER_KG = 1 / 0.45359237
 
 #: Results that rest on a channel, and so carry its errors.
 _RESTS_ON: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -117,6 +124,7 @@ def judge_quality(
     found += _leak(test.series, marks)
     found += _gaps(test.series, marks)
     found += _out_of_line(test, marks)
+    found += _against_cost(test, marks)
     found += _missing(test, maxima)
     found += _length(test, marks)
     found += conditions_findings(test)
@@ -158,7 +166,25 @@ def conditions_findings(test: TestInput) -> list[Finding]:
         )
     if person.body_mass_kg is None:
         found.append(finding("no_body_mass", "The visit has no body mass."))
-    return found
+    return found + _mass_for_height(test)
+
+
+def _mass_for_height(test: TestInput) -> list[Finding]:
+    """A body mass that fits the height of a grown person better in the other unit."""
+    mass, height, age = test.person.body_mass_kg, test.person.height_cm, test.person.age_years
+    if mass is None or height is None or (age is not None and age < _GROWN_YEARS):
+        return []
+    index = mass / (height / 100) ** 2
+    if _MASS_INDEX_LOW <= index <= _MASS_INDEX_HIGH:
+        return []
+    other = mass / _LB_PER_KG if index > _MASS_INDEX_HIGH else mass * _LB_PER_KG
+    return [
+        finding(
+            "unit_doubt",
+            f"A body mass of {mass:g} kg at a height of {height:g} cm is {index:.0f} kg/m2. Pounds and kilograms taken for "
+            f"each other would look like this: it would then be {other:.1f} kg.",
+        )
+    ]
 
 
 def _range(years: float | None) -> str:
@@ -536,10 +562,13 @@ def _out_of_line(test: TestInput, marks: Marks) -> list[Finding]:
     )
     watts, uptake = series.channel("work_rate_w")[used], series.channel("vo2_ml_min")[used]
     # Neither a constant load nor a single step tells a slope.
-    if np.unique(watts).size < 3 or float(np.ptp(watts)) < 50.0 or series.duration_s[used].sum() < 120.0:
+    if np.unique(watts).size < 3 or series.duration_s[used].sum() < 120.0:
         return []
     weight = np.sqrt(series.duration_s[used])
     slope = float(np.polynomial.polynomial.polyfit(watts, uptake, 1, w=weight)[1])
+    # A few watts tell none either, unless the uptake rose far over them, as where watts were read as kgm/min.
+    if float(np.ptp(watts)) < 50.0 and slope * float(np.ptp(watts)) < 500.0:
+        return []
     quantity = QUANTITIES["vo2_work_rate_slope_ml_min_w"]
     if quantity.plausible(slope):
         return []
@@ -548,6 +577,41 @@ def _out_of_line(test: TestInput, marks: Marks) -> list[Finding]:
         finding(
             "uptake_out_of_line",
             f"Uptake rises by {slope:.1f} mL/min per watt; usual are {_limits(quantity.key, 'soft')}.",
+            first_seq=int(at[0]),
+            last_seq=int(at[-1]),
+        )
+    ]
+
+
+def _against_cost(test: TestInput, marks: Marks) -> list[Finding]:
+    """Uptake against the cost of speed and grade: wrong units of speed or body mass move it far."""
+    series, mass = test.series, test.person.body_mass_kg
+    if test.mode != "treadmill" or mass is None or not series.has("vo2_ml_min"):
+        return []
+    cost = find_loads(test, marks).per_row
+    used = (
+        counted_rows(series)
+        & rows_in_exercise(series, marks)
+        & (series.start_s >= marks.exercise_start_s + 120.0)
+        & np.isfinite(cost)
+    )
+    if series.duration_s[used].sum() < 120.0:
+        return []
+    ratio = float(np.median(series.channel("vo2_ml_min")[used] / mass / cost[used]))
+    if ratio < _COST_RATIO_LOW:
+        if test.handrail_support:
+            return []
+        why = "Speed in km/h read as mph, body mass in pounds read as kilograms, or hands on the rail"
+    elif ratio > _COST_RATIO_HIGH:
+        why = "Speed in mph read as km/h, or body mass in kilograms read as pounds"
+    else:
+        return []
+    (at,) = np.nonzero(used)
+    return [
+        finding(
+            "unit_doubt",
+            f"Uptake per body mass is {ratio:.2f} times the usual cost of this speed and grade (ACSM equations, median "
+            f"of the rows); usual are {_COST_RATIO_LOW:g} to {_COST_RATIO_HIGH:g}. {why} would look like this.",
             first_seq=int(at[0]),
             last_seq=int(at[-1]),
         )
