@@ -4,6 +4,7 @@ Exit status 0 done, 1 refused input or failed work with the reason on standard e
 """
 
 import json
+import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -63,6 +64,11 @@ def _told() -> Iterator[None]:
             )
             _errors.print(f"  {where or place.location}: {place.message}", markup=False, soft_wrap=True)
         raise typer.Exit(1) from error
+    except OSError as error:
+        _errors.print(
+            f"{error.filename or 'A file'}: {error.strerror or error}.", markup=False, soft_wrap=True
+        )
+        raise typer.Exit(1) from error
 
 
 def _settings() -> Settings:
@@ -77,22 +83,34 @@ def _settings() -> Settings:
         _fail(f"A setting cannot be used:\n{faults}")
 
 
-def _store(settings: Settings | None = None) -> Any:
-    """The record, which must be at the schema of this program."""
-    from service.db.migrate import schema_state
+@contextmanager
+def _record() -> Iterator[Any]:
+    """The record, which must be at the schema of this program; what goes wrong with it is told."""
+    import sqlalchemy as sa
+
+    from service.db.migrate import DatabaseUnusable, refuse_newer, schema_state
     from service.db.transactions import Store
 
-    settings = settings or _settings()
-    state = schema_state(settings)
-    if not state.known:
-        _fail(
-            f"The database has schema {state.current}, which this program does not know: it was written by a newer one."
-        )
-    if state.current != state.newest:
-        _fail(
-            "There is no record here yet, or an older one. Run 'upslope migrate' (or 'upslope serve', which does it first)."
-        )
-    return Store(settings)
+    settings = _settings()
+    with _told():
+        state = schema_state(settings)
+        refuse_newer(state)
+        if state.current != state.newest:
+            _fail(
+                "There is no record here yet, or an older one. Run 'upslope migrate' (or 'upslope serve', which does it first)."
+            )
+        store = Store(settings)
+        try:
+            yield store
+        except sa.exc.DBAPIError as error:
+            raise DatabaseUnusable(f"The database at {settings.shown_url} failed: {error.orig}.") from error
+        finally:
+            store.close()
+
+
+def _width() -> int:
+    """Characters of a line: of the terminal, within what can be read; 100 where there is none."""
+    return max(60, min(shutil.get_terminal_size((100, 24)).columns, 120))
 
 
 def _print(lines: Iterator[str]) -> None:
@@ -125,6 +143,8 @@ def demo(
     from service.demonstration.workflow import load
     from service.keys.queries import make
 
+    port = port or _free_port()
+    _refuse_taken("127.0.0.1", port)
     folder = Path(tempfile.mkdtemp(prefix="upslope-demo-"))
     settings = Settings(database_url=f"sqlite:///{folder / 'demonstration.db'}")
     with _told():
@@ -135,7 +155,7 @@ def demo(
             count = load(store, told=lambda done, of: progress.update(task, completed=done, total=of))
         with store.write("demo") as transaction:
             _, key = make(transaction, name="demonstration", scope="admin")
-    port = port or _free_port()
+        store.close()
     typer.echo(f"Demonstration record with {count} invented tests in {settings.sqlite_path}")
     typer.echo(f"Address  http://127.0.0.1:{port}   guide at /guide, API reference at /docs")
     typer.echo(f"Key      {key}")
@@ -153,6 +173,16 @@ def _free_port() -> int:
         return cast("int", probe.getsockname()[1])
 
 
+def _refuse_taken(host: str, port: int) -> None:
+    """Say at once that an address cannot be had, before anything is migrated or loaded."""
+    import socket
+
+    try:
+        socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET).close()
+    except OSError as error:
+        _fail(f"Cannot listen on {host}:{port}: {error.strerror or error}. Choose another with --port.")
+
+
 @app.command()
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
@@ -163,8 +193,10 @@ def serve(
     from service.db.migrate import upgrade
 
     settings = _settings()
+    _refuse_taken(host, port)
     with _told():
         typer.echo(upgrade(settings))
+    typer.echo(f"Serving at http://{host}:{port}   guide at /guide, API reference at /docs")
     sys.stdout.flush()
     _serve(settings, host, port, workers)
 
@@ -249,19 +281,21 @@ def settings() -> None:
 
 @app.command()
 def openapi(
-    write: Annotated[
-        Path | None, typer.Option(help="File to write; without it the document is printed.")
-    ] = None,
+    file: Annotated[Path, typer.Argument(dir_okay=False, help="Where --write puts it.")] = Path(
+        "openapi/openapi.json"
+    ),
+    write: Annotated[bool, typer.Option("--write", help="Write it to the file instead.")] = False,
 ) -> None:
     """Print or write the OpenAPI document."""
     from service.app import openapi_text
 
     text = openapi_text()
-    if write is None:
+    if not write:
         typer.echo(text, nl=False)
         return
-    write.write_text(text, encoding="utf-8")
-    typer.echo(f"Wrote {write}.")
+    with _told():
+        file.write_text(text, encoding="utf-8")
+    typer.echo(f"Wrote {file}.")
 
 
 @app.command()
@@ -269,8 +303,9 @@ def check() -> None:
     """Check the record: integrity, foreign keys, schema, audit chain, results whose inputs changed, catalogues."""
     from service.upkeep.workflow import run_checks
 
+    settings = _settings()
     with _told():
-        outcomes = run_checks(_settings())
+        outcomes = run_checks(settings)
     for outcome in outcomes:
         typer.echo(f"{'ok    ' if outcome.passed else 'FAILED'}  {outcome.name}: {outcome.detail}")
     if not all(outcome.passed for outcome in outcomes):
@@ -296,7 +331,7 @@ def create_key(
     if scope not in get_args(KeyScope):
         raise typer.BadParameter("must be admin, tester or reader", param_hint="--scope")
     until = None if expires is None else expires.replace(hour=23, minute=59, second=59, tzinfo=UTC)
-    with _told(), _store().write("command line") as transaction:
+    with _record() as store, store.write("command line") as transaction:
         _, key = make(
             transaction,
             name=name,
@@ -313,7 +348,7 @@ def list_keys() -> None:
     """List the keys, without their secrets."""
     from service.keys.queries import listed
 
-    with _store().read() as session:
+    with _record() as store, store.read() as session:
         found = listed(session)
     table = Table("Name", "Scope", "Subjects", "Names", "Expires", "Revoked")
     for key in found:
@@ -333,7 +368,7 @@ def revoke_key(name: str) -> None:
     """Take a key out of use, at once."""
     from service.keys.queries import revoke
 
-    with _told(), _store().write("command line") as transaction:
+    with _record() as store, store.write("command line") as transaction:
         revoke(transaction, name)
     typer.echo(f"Revoked {name}.")
 
@@ -410,6 +445,7 @@ def analyse(
     from service.first_look.workflow import OneFile, analyse_file
     from service.outlets.text import analysis_lines
 
+    _check_chart(chart)
     if (birth_date is None) != (on is None):
         raise typer.BadParameter("--birth-date and --date go together", param_hint="--birth-date")
     if birth_date is not None and age is not None:
@@ -432,24 +468,28 @@ def analyse(
     with _told():
         document, columns_of_series = analyse_file(file.read_bytes(), file.name, question)
     if chart is not None:
-        _draw(document, columns_of_series, chart)
+        from service.charts.uptake import uptake_spec
+
+        _draw(uptake_spec(document, columns_of_series), chart)
     if as_json:
         typer.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
     else:
-        _print(analysis_lines(document))
+        _print(analysis_lines(document, width=_width()))
 
 
-def _draw(document: dict[str, Any], columns: dict[str, list[Any]], chart: Path) -> None:
-    from service.charts.render import render_png, render_svg
-    from service.charts.uptake import uptake_spec
-
-    spec = uptake_spec(document, columns)
-    if chart.suffix.lower() == ".png":
-        chart.write_bytes(render_png(spec))
-    elif chart.suffix.lower() == ".svg":
-        chart.write_text(render_svg(spec), encoding="utf-8")
-    else:
+def _check_chart(chart: Path | None) -> None:
+    if chart is not None and chart.suffix.lower() not in {".svg", ".png"}:
         raise typer.BadParameter("must end in .svg or .png", param_hint="--chart")
+
+
+def _draw(spec: dict[str, Any], chart: Path) -> None:
+    from service.charts.render import render_png, render_svg
+
+    with _told():
+        if chart.suffix.lower() == ".png":
+            chart.write_bytes(render_png(spec))
+        else:
+            chart.write_text(render_svg(spec), encoding="utf-8")
 
 
 @app.command("import")
@@ -508,9 +548,11 @@ def import_files(
                 protocol_id=protocol,
                 stop_reason=stop_reason,
             )
-    store = _store()
     outcomes: list[Outcome] = []
-    with Progress(console=_errors, transient=True, disable=len(jobs) < 2) as progress:
+    with (
+        _record() as store,
+        Progress(console=_errors, transient=True, disable=len(jobs) < 2) as progress,
+    ):
         task = progress.add_task("Importing", total=len(jobs))
         for outcome in run_jobs(store, jobs, replace=replace):
             outcomes.append(outcome)
@@ -542,26 +584,24 @@ def trend(
     from service.subjects.queries import by_code
     from service.trends.workflow import flat_csv, trend_chart, trend_of
 
+    _check_chart(chart)
     if quantity not in QUANTITIES:
-        raise typer.BadParameter("is no quantity; the guide lists them", param_hint="QUANTITY")
-    store = _store()
-    with store.read() as session:
-        subject = by_code(session, code)
-    if subject is None:
-        _fail(f"There is no subject {code!r}.")
-    document = trend_of(store, subject.id, subject.public_id, quantity).as_dict()
-    if chart is not None:
-        from service.charts.render import render_png, render_svg
-
-        spec = trend_chart(store, subject.id, document)
-        if chart.suffix.lower() == ".png":
-            chart.write_bytes(render_png(spec))
-        else:
-            chart.write_text(render_svg(spec), encoding="utf-8")
+        raise typer.BadParameter(
+            f"{quantity!r} is no quantity; GET /v1/quantities and the guide list them", param_hint="QUANTITY"
+        )
+    with _record() as store:
+        with store.read() as session:
+            subject = by_code(session, code)
+        if subject is None:
+            _fail(f"There is no subject {code!r}.")
+        document = trend_of(store, subject.id, subject.public_id, quantity).as_dict()
+        spec = None if chart is None else trend_chart(store, subject.id, document)
+    if chart is not None and spec is not None:
+        _draw(spec, chart)
     if as_csv:
         typer.echo(flat_csv(document), nl=False)
     else:
-        _print(trend_lines(document))
+        _print(trend_lines(document, width=_width()))
 
 
 @app.command()
@@ -573,9 +613,8 @@ def reanalyse(
     """Analyse tests anew that were analysed by an older version, and say what changed."""
     from service.upkeep.workflow import reanalyse_tests
 
-    store = _store()
     changed = 0
-    with Progress(console=_errors, transient=True) as progress:
+    with _record() as store, Progress(console=_errors, transient=True) as progress:
         task = progress.add_task("Analysing", total=None)
         done = 0
         for one in reanalyse_tests(store, "command line", everything=everything):

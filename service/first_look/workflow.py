@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import date as Date  # noqa: N812 a field below is named date
 from typing import Any, Literal
 
+from pydantic import ValidationError
+
 from service.analysis.ages import years_between
 from service.analysis.series import Mode, Person, Sex, StopReason, TestInput
 from service.analysis.summary import AnalysisSettings, analyse_test
@@ -75,7 +77,18 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
     """
     choices = {}
     for header, choice in (question.columns or {}).items():
-        column = None if choice is None else ColumnIn.model_validate(choice)
+        try:
+            column = None if choice is None else ColumnIn.model_validate(choice)
+        except ValidationError as error:
+            places = tuple(
+                Place(
+                    ".".join(["columns", header, *(str(part) for part in fault["loc"])]),
+                    fault["msg"],
+                    column=header,
+                )
+                for fault in error.errors()
+            )
+            raise InvalidContent(f"What is said of column {header!r} cannot be used.", places) from error
         choices[header] = None if column is None else ColumnChoice(column.quantity, column.unit)
     file = read_test_file(
         data, name, ReadOptions(columns=choices, sheet=question.sheet, body_mass_kg=question.body_mass_kg)

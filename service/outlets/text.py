@@ -1,141 +1,338 @@
-"""An analysis for a person at a terminal: the verdict first, then the numbers, then what to look at."""
+"""An analysis for a person at a terminal: the verdict first, then the numbers, then what to look at.
 
+Every line is wrapped to the width of the terminal; what continues a line is indented below it.
+"""
+
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from service.analysis.plateau import PLATEAU_RULES
+from service.analysis.references import REFERENCES, cited_keys
 from service.quantities import QUANTITIES
+
+#: Width of a line where the terminal does not say.
+WIDTH = 100
 
 VERDICTS: Mapping[str, str] = {
     "verified": "maximal, confirmed by a verification bout",
     "plateau": "maximal: uptake levelled off although the load rose",
     "secondary_criteria": "maximal by secondary criteria",
     "submaximal": "submaximal",
-    "undetermined": "undetermined: neither shown to be maximal nor shown not to be",
+    "undetermined": "undetermined",
 }
 
 PLATEAU: Mapping[str, str] = {
     "seen": "seen",
-    "not_seen": "not seen (common in maximal tests, and no fault of the test)",
+    "not_seen": "not seen",
     "not_assessable": "not assessable",
 }
 
+CRITERIA: Mapping[str, str] = {
+    "respiratory_exchange_ratio": "Highest RER",
+    "perceived_exertion": "Perceived exertion",
+    "blood_lactate": "Blood lactate",
+    "heart_rate_near_predicted": "Heart rate near the predicted maximum",
+}
+
 #: Rows of the table: words, part and field of the analysis, quantity for unit and decimals.
-_ROWS: Sequence[tuple[str, str, str, str]] = (
-    ("", "peak", "vo2_ml_min", "vo2_peak_ml_min"),
-    ("", "peak", "vo2_ml_kg_min", "vo2_peak_ml_kg_min"),
-    ("METs", "peak", "mets", "mets_peak"),
-    ("RER in that window", "peak", "rer", "rer"),
-    ("Ventilation in that window", "peak", "ve_l_min", "ve_l_min"),
-    ("Heart rate in that window", "peak", "heart_rate_bpm", "heart_rate_bpm"),
-    ("Work rate in that window", "peak", "work_rate_w", "work_rate_w"),
-    ("Speed in that window", "peak", "speed_km_h", "speed_km_h"),
-    ("O2 pulse in that window", "peak", "o2_pulse_ml_beat", "o2_pulse_peak_ml_beat"),
+_IN_THE_WINDOW: Sequence[tuple[str, str, str]] = (
+    ("METs", "mets", "mets_peak"),
+    ("RER", "rer", "rer"),
+    ("Ventilation", "ve_l_min", "ve_l_min"),
+    ("Breathing rate", "respiratory_rate_per_min", "respiratory_rate_per_min"),
+    ("Heart rate", "heart_rate_bpm", "heart_rate_bpm"),
+    ("O2 pulse", "o2_pulse_ml_beat", "o2_pulse_peak_ml_beat"),
+    ("Work rate", "work_rate_w", "work_rate_w"),
+    ("Speed", "speed_km_h", "speed_km_h"),
+    ("Grade", "grade_percent", "grade_percent"),
+)
+_HIGHEST: Sequence[tuple[str, str, str, str]] = (
     ("Highest heart rate", "maxima", "heart_rate_bpm", "heart_rate_max_bpm"),
     ("Highest RER", "maxima", "rer", "rer_max"),
     ("Highest ventilation", "maxima", "ve_l_min", "ve_max_l_min"),
     ("Highest work rate", "maxima", "work_rate_w", "work_rate_peak_w"),
     ("Highest speed", "maxima", "speed_km_h", "speed_peak_km_h"),
-    ("Highest RPE", "maxima", "rpe", "rpe_max"),
+    ("Highest perceived exertion", "maxima", "rpe", "rpe_max"),
     ("Highest lactate", "maxima", "lactate_mmol_l", "lactate_max_mmol_l"),
-    ("Fall of heart rate in 60 s", "recovery", "drop_60s_bpm", "heart_rate_drop_60s_bpm"),
-    ("Duration of exercise", "maxima", "exercise_duration_s", "exercise_duration_s"),
+    ("Heart-rate drop in 60 s", "recovery", "drop_60s_bpm", "heart_rate_drop_60s_bpm"),
+    ("Heart-rate drop in 120 s", "recovery", "drop_120s_bpm", "heart_rate_drop_60s_bpm"),
 )
+_SEVERITIES = ("error", "warning", "info")
+#: So many findings of one kind are written out.
+_ALIKE = 3
 
 
-def analysis_lines(document: Mapping[str, Any]) -> Iterator[str]:
+def analysis_lines(document: Mapping[str, Any], *, width: int = WIDTH) -> Iterator[str]:
     """Lines of text for one analysis.
 
     Parameters
     ----------
     document : mapping
         The analysis object.
+    width : int
+        Characters of a line.
 
     Yields
     ------
     str
-        Verdict, numbers, criteria, standing, findings, cautions.
+        Verdict, numbers, findings with what to do, what the verdict rests on, method and sources, cautions.
     """
-    effort, plateau, peak = document["effort"], document["plateau"], document["peak"]
-    label = peak["label"] or "VO2peak"
-    relative = QUANTITIES["vo2_peak_ml_kg_min"].show(peak["vo2_ml_kg_min"])
-    absolute = QUANTITIES["vo2_peak_ml_min"].show(peak["vo2_ml_min"])
-    if peak["vo2_ml_min"] is None:
-        yield f"{label}: cannot be had. {peak.get('reason') or ''}".rstrip()
-    elif peak["vo2_ml_kg_min"] is None:
-        yield f"{label} {absolute}"
-    else:
-        yield f"{label} {relative} ({absolute})"
-    yield f"Effort: {VERDICTS[effort['verdict']]}."
-    yield f"Plateau: {PLATEAU[plateau['verdict']]}."
-    yield from (f"Standing: {line}" for line in rank_lines(document["ranks"]))
-    yield ""
-    yield from _numbers(document, label)
-    yield ""
-    yield "What the verdict rests on"
-    for rule in plateau["rules"]:
-        if rule["primary"]:
-            yield f"  plateau, {_words(rule['rule'])}: {_judged(rule, PLATEAU[rule['verdict']].split(' (')[0])}"
-    for criterion in effort["criteria"]:
-        met = {True: "met", False: "not met", None: "not assessable"}[criterion["met"]]
-        shown = " (shown, never counted)" if not criterion["counts"] else ""
-        yield f"  {_words(criterion['criterion'])}: {_judged(criterion, met)}{shown}"
-    yield ""
-    yield "Findings" if document["findings"] else "Findings: none"
-    for finding in sorted(
-        document["findings"], key=lambda one: ("error", "warning", "info").index(one["severity"])
+    label = document["peak"]["label"] or "VO2peak"
+    for part in (
+        _verdict(document, label),
+        _numbers(document, label),
+        _findings(document["findings"]),
+        _grounds(document),
+        _method(document),
+        ("", *document["cautions"]),
     ):
-        yield f"  {finding['severity']}: {finding['message']}"
-        yield f"      {finding['what_to_do']}"
-    yield ""
-    yield from document["cautions"]
+        for line in part:
+            yield from _wrapped(line, width)
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    """A line broken to the width; what follows is indented two characters deeper."""
+    if len(line) <= width:
+        return [line]
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.wrap(
+        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _verdict(document: Mapping[str, Any], label: str) -> Iterator[str]:
+    effort, plateau, peak = document["effort"], document["plateau"], document["peak"]
+    if peak["vo2_ml_min"] is None:
+        yield f"{label}: none. {peak.get('reason') or ''}".rstrip()
+    else:
+        absolute = QUANTITIES["vo2_peak_ml_min"].show(peak["vo2_ml_min"])
+        if peak["vo2_ml_kg_min"] is None:
+            yield f"{label} {absolute} (give the body mass for mL/kg/min)"
+        else:
+            yield f"{label} {QUANTITIES['vo2_peak_ml_kg_min'].show(peak['vo2_ml_kg_min'])} ({absolute})"
+    # What the words of a plateau say already is not said twice.
+    yield _sentence(
+        f"Effort: {VERDICTS[effort['verdict']]}",
+        None if effort["verdict"] == "plateau" else effort.get("reason"),
+    )
+    primary = next((rule for rule in plateau["rules"] if rule["primary"]), None)
+    why = primary["reason"] if primary is not None and plateau["verdict"] == "not_assessable" else None
+    if plateau["verdict"] == "not_seen":
+        why = "That is common in maximal tests and no fault of the test."
+    yield _sentence(f"Plateau: {PLATEAU[plateau['verdict']]}", why)
+    for number, line in enumerate(rank_lines(document["ranks"])):
+        yield f"{'Standing:' if number == 0 else '         '} {line}"
+    kinds = [group[0]["severity"] for group in _groups(document["findings"])]
+    told = [
+        f"{n} {severity}{'s' * (n > 1)}" for severity in ("error", "warning") if (n := kinds.count(severity))
+    ]
+    if told:
+        yield f"Before you use these numbers, read the {' and '.join(told)} below."
+
+
+def _sentence(text: str, reason: str | None) -> str:
+    if not reason:
+        return f"{text}."
+    return f"{text}. {reason[0].upper()}{reason[1:].rstrip('.')}."
 
 
 def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
     peak = document["peak"]
-    window = f"{peak['convention'].replace('_', ' ')}" if peak.get("convention") else "no convention"
-    if peak.get("effective_window_s") is not None:
-        window += f", {peak['effective_window_s']:g} s"
-    if peak.get("start_s") is not None:
-        window += f", from {_clock(peak['start_s'])} to {_clock(peak['end_s'])}"
-    yield f"Numbers ({label}: {window})"
-    for words, part, field, quantity in _ROWS:
+    yield ""
+    if peak["vo2_ml_min"] is not None:
+        where = ""
+        if peak.get("start_s") is not None:
+            where = f" from {_clock(peak['start_s'])} to {_clock(peak['end_s'])}"
+        yield f"Numbers of the peak ({_convention(peak)}{where})"
+        for quantity, field in (("vo2_peak_ml_min", "vo2_ml_min"), ("vo2_peak_ml_kg_min", "vo2_ml_kg_min")):
+            if peak[field] is not None:
+                yield _row(label, quantity, peak[field])
+        for words, field, quantity in _IN_THE_WINDOW:
+            if peak.get(field) is not None:
+                yield _row(words, quantity, peak[field])
+    yield "Numbers of the whole test"
+    for words, part, field, quantity in _HIGHEST:
         value = document[part].get(field)
         if value is not None:
-            yield f"  {words or label:<28} {QUANTITIES[quantity].show(value):>18}"
+            yield _row(words, quantity, value)
+    duration = document["maxima"].get("exercise_duration_s")
+    if duration is not None:
+        yield f"  {'Duration of exercise':<28} {_clock(duration):>8} min:s"
+
+
+def _row(words: str, quantity: str, value: float) -> str:
+    number, _, unit = QUANTITIES[quantity].show(value).partition(" ")
+    return f"  {words:<28} {number:>8} {unit}".rstrip()
+
+
+def _convention(settings: Mapping[str, Any]) -> str:
+    """The convention of a peak with its window."""
+    words = str(settings.get("convention") or settings.get("peak_convention") or "as reported").replace(
+        "_", " "
+    )
+    for name, unit in (("window_breaths", "breaths"), ("effective_window_s", "s"), ("window_s", "s")):
+        value = settings.get(name)
+        if value is not None:
+            return f"{words}, {value:.4g} {unit}"
+    return words
 
 
 def rank_lines(ranks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """A line for each standing that says something; then why there is none from the other tables."""
-    silent = []
+    silent: dict[str, list[str]] = {}
+    unpredicted = []
     for rank in ranks:
-        if rank["percentile"] is not None or rank["bound"] is not None:
-            yield f"{_percentile(rank)} of {rank['norm_id']} ({rank['age_band']} years)"
-        elif rank["percent_of_median"] is not None:
-            yield f"{rank['percent_of_median']:.0f} % of the median of {rank['norm_id']} ({rank['age_band']} years)"
+        where = f"of {rank['norm_id']} ({rank['age_band']} years)"
+        if rank["reference"] == "median_only" and rank["percent_of_median"] is not None:
+            yield f"{rank['percent_of_median']:.0f} % of the median {where}; only medians are published, so no percentile"
+        elif rank["bound"] is not None:
+            yield f"{rank['bound']} the {'highest' if rank['bound'] == 'above' else 'lowest'} percentile {where}"
+        elif rank["percentile"] is not None:
+            yield f"{_percentile(rank)} {where}"
+        elif rank["percent_of_predicted"] is not None:
+            yield f"{rank['percent_of_predicted']:.0f} % of predicted for body size by {rank['norm_id']}; not a percentile"
         elif rank["reference"] == "predicted_for_body_size":
-            if rank["percent_of_predicted"] is not None:
-                yield f"{rank['percent_of_predicted']:.0f} % of predicted for body size by {rank['norm_id']} (no percentile)"
-        else:
-            silent.append(f"none from {rank['norm_id']}: {rank['reason']}")
-    yield from silent
+            unpredicted.append(rank["norm_id"])
+        elif rank["reason"]:
+            silent.setdefault(rank["reason"], []).append(rank["norm_id"])
+    for reason, names in silent.items():
+        yield f"none from {', '.join(names)}: {reason}"
+    if unpredicted:
+        names = unpredicted if len(unpredicted) < 3 else [f"{len(unpredicted)} equations"]
+        yield f"no prediction for body size by {' and '.join(names)}; the JSON form says why"
+
+
+def ordinal(number: int) -> str:
+    """A whole number with its ending: 1st, 2nd, 3rd, 4th, 11th, 21st."""
+    ending = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+def _rounded(percentile: float) -> int:
+    # To 5, as a percentile read off a printed table is known no better.
+    return max(5, min(95, 5 * round(percentile / 5)))
 
 
 def _percentile(rank: Mapping[str, Any]) -> str:
-    if rank["bound"] is not None:
-        return f"{rank['bound']} the tabulated percentiles"
-    rounded = max(5, min(95, 5 * round(rank["percentile"] / 5)))
-    text = f"about the {rounded}th percentile"
-    if rank["percentile_low"] is not None and rank["percentile_high"] is not None:
-        text += f" ({rank['percentile_low']:.0f}-{rank['percentile_high']:.0f} within one typical error)"
+    text = f"about the {ordinal(_rounded(rank['percentile']))} percentile"
+    low, high = rank["percentile_low"], rank["percentile_high"]
+    if low is not None and high is not None:
+        text += f" ({ordinal(_rounded(low))} to {ordinal(_rounded(high))} within one typical error)"
     return text
 
 
-def _judged(rule: Mapping[str, Any], verdict: str) -> str:
+def _groups(findings: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+    """Findings by severity; those of one kind and column together."""
+    groups: dict[tuple[int, str, Any], list[Mapping[str, Any]]] = {}
+    for finding in findings:
+        key = (_SEVERITIES.index(finding["severity"]), finding["code"], finding.get("column"))
+        groups.setdefault(key, []).append(finding)
+    return [groups[key] for key in sorted(groups, key=lambda key: key[0])]
+
+
+def _findings(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What asks for a look, with what to do; then what was assumed."""
+    groups = _groups(findings)
+    serious = [group for group in groups if group[0]["severity"] != "info"]
+    yield ""
+    yield "Findings, and what to do" if serious else "Findings: nothing that asks for a look"
+    for group in serious:
+        for finding in group[:_ALIKE]:
+            yield f"  {finding['severity']}: {finding['message']}{_place(finding)}"
+        if len(group) > _ALIKE:
+            yield f"    and {len(group) - _ALIKE} more like it; the JSON form has them all"
+        yield f"    > {group[0]['what_to_do']}"
+    assumed = [finding for group in groups if group[0]["severity"] == "info" for finding in group]
+    if assumed:
+        yield ""
+        yield "Read and assumed"
+    advised = set()
+    for finding in assumed:
+        # "Nothing." is no advice, and the same advice is given once.
+        advice = finding["what_to_do"]
+        told = "" if advice == "Nothing." or advice in advised else f" {advice}"
+        advised.add(advice)
+        yield f"  {finding['message']}{_place(finding)}{told}"
+
+
+def _place(finding: Mapping[str, Any]) -> str:
+    row, column = finding.get("row"), finding.get("column")
+    told = [f"row {row}"] * (row is not None and str(row) not in finding["message"])
+    told += [f"column {column}"] * (column is not None and str(column) not in finding["message"])
+    return f" ({', '.join(told)})" if told else ""
+
+
+def _grounds(document: Mapping[str, Any]) -> Iterator[str]:
+    yield ""
+    yield "What the verdict rests on"
+    silent = []
+    for rule in document["plateau"]["rules"]:
+        if not rule["primary"] and rule["verdict"] == "not_assessable":
+            silent.append(_words(rule["rule"]))
+            continue
+        words = PLATEAU_RULES[rule["rule"]].label if rule["rule"] in PLATEAU_RULES else _words(rule["rule"])
+        yield f"  Plateau, {words[0].lower()}{words[1:]}: {_of_rule(rule)}{'' if rule['primary'] else ' (shown, not counted)'}"
+    if silent:
+        yield f"  Other plateau rules, not assessable in this test: {', '.join(silent)} (the JSON form says why)"
+    for criterion in document["effort"]["criteria"]:
+        words = CRITERIA.get(criterion["criterion"]) or _words(criterion["criterion"])
+        met = {True: "met", False: "not met", None: "not assessable"}[criterion["met"]]
+        text = met
+        if criterion["observed"] is not None and criterion["threshold"] is not None:
+            unit = f" {criterion['unit']}" if criterion["unit"] else ""
+            text += f", {criterion['observed']:.4g}{unit} against {criterion['threshold']:.4g}{unit}"
+        if not criterion["counts"]:
+            text += " (shown, never counted)"
+        yield f"  {_sentence(f'{words}: {text}', criterion['reason'])}"
+
+
+def _of_rule(rule: Mapping[str, Any]) -> str:
+    verdict = PLATEAU[rule["verdict"]]
     if rule["observed"] is None or rule["threshold"] is None:
-        return f"{verdict}. {rule['reason'] or ''}".rstrip()
-    unit = f" {rule['unit']}" if rule["unit"] else ""
-    text = f"{verdict}: {rule['observed']:.4g}{unit}, threshold {rule['threshold']:.4g}{unit}"
-    return f"{text}. {rule['reason']}" if rule["reason"] else text
+        return _sentence(verdict, rule["reason"])
+    unit = rule["unit"]
+    digits = 1 if unit == "mL/kg/min" else 0
+    text = f"{verdict}, uptake rose by {rule['observed']:.{digits}f} {unit}"
+    if rule["observed"] < 0:
+        text = f"{verdict}, uptake fell by {-rule['observed']:.{digits}f} {unit}"
+    if rule["expected_rise"] is not None:
+        text += f" where {rule['expected_rise']:.{digits}f} were expected"
+    return _sentence(f"{text}; a plateau is a rise below {rule['threshold']:.{digits}f}", rule["reason"])
+
+
+def _method(document: Mapping[str, Any]) -> Iterator[str]:
+    """Method, settings and version, and the sources of what was used."""
+    settings = document["settings"]
+    window = settings.get("peak_window_s")
+    breaths = settings.get("peak_window_breaths")
+    told = [
+        f"peak {_words(settings['peak_convention'])}, {f'{breaths:g} breaths' if breaths is not None else f'{window:g} s'}",
+        f"effort rules {_words(settings['effort_rules'])}",
+        f"plateau rule {_words(settings['plateau_rule'] or 'by the shape of the test')}",
+        f"predicted heart rate by {settings['heart_rate_max_method']}",
+    ]
+    yield ""
+    yield f"Method: {'; '.join(told)}. Analysis version {document['analysis_version']}."
+    keys = dict.fromkeys(key for source in _sources(document) for key in cited_keys(source))
+    if keys:
+        yield "Sources"
+        for key in keys:
+            yield f"  {REFERENCES[key].text}"
+
+
+def _sources(document: Mapping[str, Any]) -> Iterator[str]:
+    for rule in document["plateau"]["rules"]:
+        if rule["verdict"] != "not_assessable":
+            yield rule["source"]
+    for criterion in document["effort"]["criteria"]:
+        if criterion["met"] is not None:
+            yield criterion["source"]
+    for rank in document["ranks"]:
+        if any(
+            rank[name] is not None for name in ("percentile", "percent_of_median", "percent_of_predicted")
+        ):
+            yield rank["source"]
 
 
 def _words(identifier: str) -> str:
@@ -147,8 +344,21 @@ def _clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def trend_lines(trend: Mapping[str, Any]) -> Iterator[str]:
-    """Lines of text for one trend."""
+def trend_lines(trend: Mapping[str, Any], *, width: int = WIDTH) -> Iterator[str]:
+    """Lines of text for one trend.
+
+    Parameters
+    ----------
+    trend : mapping
+        The trend as it is served.
+    width : int
+        Characters of a line.
+    """
+    for line in _trend(trend):
+        yield from _wrapped(line, width)
+
+
+def _trend(trend: Mapping[str, Any]) -> Iterator[str]:
     quantity = QUANTITIES[trend["quantity"]]
     yield f"{quantity.label}, {quantity.unit or 'ratio'}"
     if not trend["series"]:
@@ -157,41 +367,72 @@ def trend_lines(trend: Mapping[str, Any]) -> Iterator[str]:
         told = [
             series["mode"] or "any mode",
             series["basis"],
-            series["protocol_family"] or "no protocol family",
+            f"{_words(series['protocol_family'])} protocol"
+            if series["protocol_family"]
+            else "no protocol named",
         ]
         yield ""
         yield ", ".join(told)
         for point in series["points"]:
-            line = f"  {point['date']}  {quantity.show(point['value']):>16}"
-            if point["percentile"] is not None:
-                line += f"  about the {max(5, min(95, 5 * round(point['percentile'] / 5)))}th percentile"
-            elif point["percent_of_median"] is not None:
-                line += f"  {point['percent_of_median']:.0f} % of the median"
-            if not point["counted"]:
-                line += "  (not counted)"
-            yield line
-            if (change := point["change_from_previous"]) is not None:
-                yield f"      {_change(change, quantity.decimals)}"
-        error = series["typical_error"]
-        if error is not None:
-            yield f"  Typical error {error['value']:g} {error['unit']} ({error['source']})"
-        if series["slope_per_year"] is not None and series["slope_ci_low"] is not None:
-            yield (
-                f"  Slope per year {series['slope_per_year']:+.{quantity.decimals}f} "
-                f"({series['slope_ci_low']:+.{quantity.decimals}f} to {series['slope_ci_high']:+.{quantity.decimals}f})"
-            )
+            yield from _point(point, quantity.key)
+        yield from _summary(series, quantity.key)
+
+
+def _point(point: Mapping[str, Any], key: str) -> Iterator[str]:
+    quantity = QUANTITIES[key]
+    line = f"  {point['date']}  {quantity.show(point['value']):>16}"
+    if point["percentile"] is not None:
+        line += f"  about the {ordinal(_rounded(point['percentile']))} percentile of {point['norm_id']}"
+    elif point["percent_of_median"] is not None:
+        line += f"  {point['percent_of_median']:.0f} % of the median of {point['norm_id']}"
+    if point["effort"]:
+        line += f"  effort: {_words(point['effort'])}"
+    if not point["counted"]:
+        line += "  not counted"
+    yield line
+    for note in () if point["counted"] else point["notes"]:
+        yield f"      {note}"
+    change = point["change_from_previous"]
+    if change is not None:
+        yield f"      {_change(change, quantity.decimals)}"
+
+
+def _summary(series: Mapping[str, Any], key: str) -> Iterator[str]:
+    quantity = QUANTITIES[key]
+    first = next(
+        (
+            point["change_from_first"]
+            for point in reversed(series["points"])
+            if point["counted"] and point["change_from_first"] is not None
+        ),
+        None,
+    )
+    if first is not None and len(series["points"]) > 2:
+        yield f"  Since the first test: {_change(first, quantity.decimals)}"
+    if series["slope_per_year"] is not None and series["slope_ci_low"] is not None:
+        low, high = (f"{series[name]:+.{quantity.decimals}f}" for name in ("slope_ci_low", "slope_ci_high"))
+        yield f"  Slope {series['slope_per_year']:+.{quantity.decimals}f} {quantity.unit} a year (95 % interval {low} to {high})"
+    error = series["typical_error"]
+    if error is not None:
+        yield f"  Typical error of one test {error['value']:g} {error['unit']}. {_cited(error['source'])}"
+
+
+def _cited(source: str) -> str:
+    """A source as a person reads it: the texts of its keys, or itself."""
+    keys = cited_keys(source)
+    return " ".join(REFERENCES[key].text for key in dict.fromkeys(keys)) if keys else f"Source: {source}."
 
 
 CHANGES: Mapping[str, str] = {
-    "improved": "improved: more than chance",
-    "declined": "declined: more than chance",
+    "improved": "improved by more than chance",
+    "declined": "declined by more than chance",
     "within_error": "within what two tests of one person differ by chance",
     "unclear": "unclear",
 }
 
 
 def _change(change: Mapping[str, Any], decimals: int) -> str:
-    text = f"{change['absolute']:+.{decimals}f} ({change['percent']:+.1f} %) from the test before: {CHANGES[change['verdict']]}"
+    text = f"{change['absolute']:+.{decimals}f} ({change['percent']:+.1f} %): {CHANGES[change['verdict']]}"
     if change["verdict"] == "unclear" and change["notes"]:
         text += f". {change['notes'][0]}"
     return text
