@@ -27,27 +27,29 @@ from service.reference.protocols import STANDARD_PROTOCOLS
 from service.reference.tables import builtin_norms
 from service.settings import Settings
 
-#: Pages in the order in which they are read; a page that is not named here comes after these.
-ORDER: tuple[str, ...] = (
-    "index",
-    "importing",
-    "judgement",
-    "plateau-rates",
-    "standing",
-    "change",
-    "api",
-    "backup",
-    "privacy",
-    "cautions",
-    "glossary",
-    "findings",
-    "errors",
-    "methods",
-    "quantities",
-    "protocols",
-    "settings",
-    "sources",
+#: Pages in the order in which they are read, by what they are for; a page that is not named here comes last.
+CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (
+        "To read",
+        (
+            "index",
+            "importing",
+            "judgement",
+            "plateau-rates",
+            "standing",
+            "change",
+            "api",
+            "backup",
+            "privacy",
+            "cautions",
+        ),
+    ),
+    (
+        "To look up",
+        ("glossary", "findings", "errors", "methods", "quantities", "protocols", "settings", "sources"),
+    ),
 )
+ORDER: tuple[str, ...] = tuple(name for _, names in CONTENTS for name in names)
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,4 +338,12 @@ def pages() -> dict[str, GuidePage]:
         markdown = _INSERT.sub(lambda match: INSERTS[match.group(1)](), markdown)
         first = markdown.lstrip().splitlines()[0]
         answer[name] = GuidePage(name, first.lstrip("# ").strip(), markdown, renderer.render(markdown))
+    return answer
+
+
+def contents() -> list[tuple[str, list[GuidePage]]]:
+    """The pages by what they are for, for the column beside the text."""
+    known = pages()
+    answer = [(heading, [known[name] for name in names if name in known]) for heading, names in CONTENTS]
+    answer[-1][1].extend(page for name, page in known.items() if name not in ORDER)
     return answer

@@ -34,8 +34,7 @@ def guide_page(name: str) -> HTMLResponse:
     page = guide.pages().get(name)
     if page is None:
         raise HTTPException(404, f"The guide has no page {name[:80]!r}; /guide lists them.")
-    listed = [(other.name, other.title) for other in guide.pages().values()]
-    return HTMLResponse(_templates.get_template("guide.html").render(page=page, pages=listed))
+    return HTMLResponse(_templates.get_template("guide.html").render(page=page, groups=guide.contents()))
 
 
 @router.get("/docs")
