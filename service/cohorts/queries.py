@@ -66,11 +66,8 @@ def bump(session: Session, cohort_pk: int, *, expected: int | None = None) -> No
 def replace_members(session: Session, cohort_pk: int, rows: Sequence[MemberIn]) -> None:
     """Store these members in the place of what the cohort has."""
     wanted = {row.subject_id for row in rows}
-    known: dict[str, int] = dict(
-        session.execute(sa.select(Subject.public_id, Subject.id).where(Subject.public_id.in_(wanted)))
-        .tuples()
-        .all()
-    )
+    found = session.execute(sa.select(Subject.public_id, Subject.id).where(Subject.public_id.in_(wanted)))
+    known = {public_id: pk for public_id, pk in found}  # noqa: C416 rows are not pairs to the type checker
     faults = [
         Place(f"body.{place}.subject_id", "names no subject", value=row.subject_id)
         for place, row in enumerate(rows)

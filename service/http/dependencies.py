@@ -228,8 +228,8 @@ def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
         row = session.execute(
             sa.select(Cohort.id, Cohort.public_id, Cohort.revision).where(Cohort.public_id == cohort_id)
         ).one_or_none()
-    if row is None or principal_of(request).subject_ids is not None:
-        raise NotFound("There is no such cohort, or your key does not cover it.")
+    if row is None:
+        raise NotFound("There is no such cohort.")
     state = _preconditions(request, response, row.public_id, row.revision)
     return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
 
