@@ -305,11 +305,12 @@ class _Row:
         quantity = QUANTITIES[name]
         if not quantity.possible(value):
             low, high = quantity.hard or (float("-inf"), float("inf"))
+            limits = f"{low:g} to {high:g} {quantity.unit}".rstrip()
             self.findings.append(
                 finding(
                     "reported_beyond_limit",
-                    f"{quantity.label} of {value:g} in row {self.number} lies beyond what is possible ({low:g} to "
-                    f"{high:g} {quantity.unit}); it is kept and not counted.",
+                    f"{quantity.label} of {value:g} in row {self.number} lies beyond what is possible ({limits}); it is "
+                    "kept and not counted.",
                     row=self.number,
                     column=name,
                 )
