@@ -42,6 +42,8 @@ _COST_RATIO_LOW, _COST_RATIO_HIGH = 0.6, 1.25
 # kg/m2. Mass in the other unit moves the index by 2.2 either way: 20 becomes 44, 28 becomes 12.7.
 _MASS_INDEX_LOW, _MASS_INDEX_HIGH, _GROWN_YEARS = 13.0, 45.0, 18.0
 _LB_PER_KG = 1 / 0.45359237
+# A pulse counted over 30 s is half of what it should be; with a ratio that shows hard work nobody is so low unmedicated.
+_LEAST_PREDICTED_PART, _HARD_WORK_RATIO = 0.6, 1.10
 
 #: Results that rest on a channel, and so carry its errors.
 _RESTS_ON: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -125,6 +127,7 @@ def judge_quality(
     found += _gaps(test.series, marks)
     found += _out_of_line(test, marks)
     found += _against_cost(test, marks)
+    found += _heart_rate_low(test, maxima)
     found += _missing(test, maxima)
     found += _length(test, marks)
     found += conditions_findings(test)
@@ -475,6 +478,24 @@ def _heart_rate_lost(series: Series, marks: Marks) -> list[Finding]:
             )
         )
     return found
+
+
+def _heart_rate_low(test: TestInput, maxima: Maxima) -> list[Finding]:
+    """A maximal heart rate that the ratio contradicts; predicted is 208 - 0.7 age (tanaka_2001)."""
+    person, beats, ratio = test.person, maxima.heart_rate_bpm, maxima.rer
+    if person.age_years is None or person.limits_heart_rate or beats is None or ratio is None:
+        return []
+    predicted = 208.0 - 0.7 * person.age_years
+    if ratio < _HARD_WORK_RATIO or beats >= _LEAST_PREDICTED_PART * predicted:
+        return []
+    return [
+        finding(
+            "implausible_value",
+            f"Maximal heart rate is {beats:.0f} beats/min, {100 * beats / predicted:.0f} % of the predicted "
+            f"{predicted:.0f}, at a maximal RER of {ratio:.2f}. A pulse count that was not brought to a minute, or a sensor "
+            "that loses beats, would look like this; so would a medication that is not recorded.",
+        )
+    ]
 
 
 def _leak(series: Series, marks: Marks) -> list[Finding]:

@@ -108,6 +108,14 @@ def test_a_pulse_counted_over_15_s_is_an_error_of_the_peak(judged):
     assert {"impossible_value", "implausible_value"} <= found.keys()
 
 
+def test_a_pulse_counted_over_30_s_is_told_by_the_ratio(judged):
+    """Possible beats all along; but 92 at the end of hard work is half of the 184 predicted at 34 years."""
+    rows = invented("cycle")
+    assert max(row["VCO2 (mL/min)"] / row["VO2 (mL/min)"] for row in rows) > 1.1
+    found = doubts(judged(file_of(rows, times={"HR (beats/min)": 1 / 2}), "cycle"))
+    assert "not brought to a minute" in found["implausible_value"]
+
+
 @pytest.mark.parametrize(
     ("named", "times", "column"),
     [
