@@ -10,6 +10,27 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+#: A table that no one published: invented values for men of 30 to 49 on the treadmill.
+OWN_NORM: dict[str, Any] = {
+    "id": "own_treadmill",
+    "name": "The laboratory's own",
+    "mode": "treadmill",
+    "reference": "population_table",
+    "population": "invented",
+    "source": "the laboratory",
+    "rows": [
+        {
+            "sex": "male",
+            "age_low_years": low,
+            "age_high_years": low + 9,
+            "percentile": percentile,
+            "value_ml_kg_min": value,
+        }
+        for low, shift in ((30, 0.0), (40, -4.0))
+        for percentile, value in ((10, 30.0 + shift), (50, 42.0 + shift), (90, 54.0 + shift))
+    ],
+}
+
 
 class Laboratory:
     """Makes subjects, visits and tests through a client; answers what the service answered."""
@@ -152,3 +173,13 @@ def rows() -> Callable[..., list[dict[str, Any]]]:
 def csv_file() -> Callable[..., bytes]:
     """The same as a file."""
     return file_of
+
+
+@pytest.fixture
+def own_norm() -> Callable[..., dict[str, Any]]:
+    """A reference table of an invented site."""
+
+    def make(**fields: Any) -> dict[str, Any]:
+        return OWN_NORM | fields
+
+    return make
