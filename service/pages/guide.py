@@ -39,6 +39,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "standing",
             "change",
             "api",
+            "deployment",
             "backup",
             "privacy",
             "cautions",
@@ -306,10 +307,20 @@ def _heading_open(renderer: RendererHTML, tokens: Sequence[Token], at: int, opti
     return renderer.renderToken(tokens, at, options, env)
 
 
+#: A number and its unit, which are not parted at the end of a line.
+_NUMBER_AND_UNIT = re.compile(r"(\d) (?=(?:%|s|min|h|W|kg|km/h|mL|L|MiB|mmol|mmHg|beats|MET)\b|%)")
+
+
+def _text(renderer: RendererHTML, tokens: Sequence[Token], at: int, options: Any, env: Any) -> str:
+    del renderer, options, env
+    return _NUMBER_AND_UNIT.sub("\\1\u00a0", html.escape(tokens[at].content, quote=False))
+
+
 def _renderer() -> MarkdownIt:
     # HTML is allowed: the pages are the project's own, and anchors of findings and errors are HTML.
     markdown = MarkdownIt("commonmark", {"html": True}).enable("table")
     markdown.add_render_rule("heading_open", _heading_open)
+    markdown.add_render_rule("text", _text)
     # A wide table scrolls by itself and not with the page; with the keyboard too.
     markdown.add_render_rule(
         "table_open",

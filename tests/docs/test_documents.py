@@ -1,6 +1,7 @@
 """README, DEVELOPERS and the guide are true: commands run, links lead somewhere, lists are complete."""
 
 import re
+import shutil
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
@@ -90,7 +91,7 @@ def test_commands_that_are_shown_without_answers_are_targets_of_make() -> None:
 
 
 def test_fences_say_what_they_are() -> None:
-    known = {"console", "bash", "csv", "mermaid"}
+    known = {"console", "bash", "csv", "ini", "mermaid"}
 
     assert {b.language for path in ALL for b in blocks(path.read_text("utf-8"))} <= known
 
@@ -238,6 +239,19 @@ def test_vendored_scripts_have_their_licences() -> None:
     assert {"swagger-ui.LICENSE", "swagger-ui-bundle.js.LICENSE.txt"} <= {
         one.name for one in vendor.iterdir()
     }
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not on this machine")
+def test_the_unit_is_one_that_systemd_takes(tmp_path: Path) -> None:
+    (unit,) = [b for b in blocks((GUIDE / "deployment.md").read_text("utf-8")) if b.language == "ini"]
+    path = tmp_path / unit.options["file"]
+    program = shutil.which("true") or ""
+    path.write_text(unit.content.replace("/opt/upslope/bin/upslope", program), encoding="utf-8")
+    told = subprocess.run(
+        ["systemd-analyze", "verify", str(path)], capture_output=True, text=True, check=False
+    )
+
+    assert [line for line in (told.stdout + told.stderr).splitlines() if "upslope" in line] == []
 
 
 def test_what_varies_is_a_placeholder() -> None:

@@ -21,7 +21,7 @@ def client():
 
 def test_pages_are_public_and_in_order(client) -> None:
     text = client.get("/guide").text
-    contents = text[text.index('<nav class="contents"') : text.index("<main")]
+    contents = text[text.index('<nav class="contents"') :]
 
     assert re.findall(r'href="(/guide[^"]*)"', contents) == [
         "/guide" if name == "index" else f"/guide/{name}" for name in guide.pages()
@@ -84,3 +84,10 @@ def test_a_term_of_headers_means_one_thing() -> None:
             meanings[plain(term)].add(measure)
 
     assert {term: found for term, found in meanings.items() if len(found) > 1} == {}
+
+
+def test_a_number_stays_with_its_unit_and_text_is_escaped() -> None:
+    html = guide._renderer().render("within 3 % for 90 s, `5 s` & <2 min")
+
+    assert "3\u00a0% for 90\u00a0s" in html
+    assert "<code>5 s</code> &amp; &lt;2\u00a0min" in html
