@@ -139,6 +139,8 @@ def test_none_of_36_exhaustive_tests_is_called_submaximal(documents):
         assert (one["peak"]["label"] == "VO2max") == (one["effort"]["verdict"] == "plateau"), number
         errors = {found["code"] for found in one["findings"] if found["severity"] == "error"}
         assert errors == ({"ratio_channel_lost"} if number == 28 else set()), number
+        # Units are right in all of them, and no doubt is raised.
+        assert "unit_doubt" not in {found["code"] for found in one["findings"]}, number
 
 
 def test_the_exercise_that_is_found_moves_the_published_peaks_little(documents, published):

@@ -172,6 +172,29 @@ def test_pounds_and_kilograms_taken_for_each_other_are_told_by_the_height(judged
     assert "it would then be 70.0 kg" in found["unit_doubt"]
 
 
+def test_a_rail_held_explains_a_low_uptake(wire):
+    """Hands on the rail lower the uptake of a load; said with the test, nothing is left to doubt."""
+    rows = [
+        {
+            "end_s": row["Time (s)"],
+            "duration_s": 10,
+            "vo2_ml_min": 0.55 * row["VO2 (mL/min)"],
+            "speed_km_h": row["Speed (km/h)"],
+            "grade_percent": row["Grade (%)"],
+        }
+        for row in invented("treadmill")
+    ]
+    found = {}
+    for held in (True, False):
+        visit = wire.visit(wire.subject(), body_mass_kg=MASS_KG)
+        test = wire.test_of(
+            visit, rows, mode="treadmill", handrail_support=held, exercise_start_s=180, exercise_end_s=900
+        )
+        found[held] = doubts(wire.analysis(test))
+    assert "unit_doubt" not in found[True]
+    assert "hands on the rail" in found[False]["unit_doubt"]
+
+
 def test_pounds_read_as_kilograms_are_told_by_a_column_per_body_mass(judged):
     rows = [
         {**row, "VO2/kg (mL/kg/min)": round(row["VO2 (mL/min)"] / MASS_KG, 1)} for row in invented("cycle")
