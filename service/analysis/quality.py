@@ -23,7 +23,8 @@ from service.analysis.peaks import (
     share_near,
 )
 from service.analysis.series import Bools, Floats, Series, TestInput
-from service.analysis.windows import LEAST_COVERED_FRACTION, means_from, overlap_s
+from service.analysis.signatures import find_signatures
+from service.analysis.windows import overlap_s
 from service.findings import Finding, finding
 from service.quantities import CHANNELS, QUANTITIES
 
@@ -34,7 +35,6 @@ _STUCK_S, _STUCK_ROWS = 20.0, 4
 _STUCK_HEART_RATE_S, _STUCK_HEART_RATE_ROWS = 60.0, 5
 _HEART_RATE_JUMP_BPM, _HEART_RATE_JUMP_WITHIN_S = 20.0, 20.0
 _HEART_RATE_GAP_S = 15.0
-_LEAK_WINDOW_S, _LEAK_FALL, _LEAK_RATIO_SHIFT = 30.0, 0.12, 0.06
 _ROOM_AIR_FIO2 = 0.2093
 # Uptake per body mass over the ACSM cost of speed and grade. Over 36 real ramps (nolte_2023) the medians of tests lie
 # from 0.75 to 0.98; mph read as km/h multiplies them by about 1.5, pounds read as kilograms by 0.45.
@@ -123,7 +123,7 @@ def judge_quality(
     found += _lost_ratio(test.series, marks, affected)
     found += _stuck(test.series, marks)
     found += _heart_rate_lost(test.series, marks)
-    found += _leak(test.series, marks)
+    found += find_signatures(test, marks)
     found += _gaps(test.series, marks)
     found += _out_of_line(test, marks)
     found += _against_cost(test, marks)
@@ -494,57 +494,6 @@ def _heart_rate_low(test: TestInput, maxima: Maxima) -> list[Finding]:
             f"Maximal heart rate is {beats:.0f} beats/min, {100 * beats / predicted:.0f} % of the predicted "
             f"{predicted:.0f}, at a maximal RER of {ratio:.2f}. A pulse count that was not brought to a minute, or a sensor "
             "that loses beats, would look like this; so would a medication that is not recorded.",
-        )
-    ]
-
-
-def _leak(series: Series, marks: Marks) -> list[Finding]:
-    """All three flows fall at once by much the same part while load and heart rate do not."""
-    keys = ("vo2_ml_min", "vco2_ml_min", "ve_l_min")
-    if not all(series.has(key) for key in keys):
-        return []
-    loads = [key for key in ("work_rate_w", "speed_km_h", "grade_percent") if series.has(key)]
-    if not loads:
-        return []
-    length = max(_LEAK_WINDOW_S, 2 * float(np.median(series.duration_s)))
-    edges = series.end_s
-    at = np.flatnonzero(
-        (edges >= marks.exercise_start_s + length + 60.0) & (edges <= marks.exercise_end_s - length)
-    )
-    if not at.size:
-        return []
-    moments = edges[at]
-
-    def change(key: str) -> Floats:
-        """Relative change of the mean from before to after each moment; NaN where it is not known."""
-        row = series.start_s, series.end_s, series.channel(key), counted_rows(series, key)
-        before, covered = means_from(*row, moments - length, length)
-        after, also = means_from(*row, moments, length)
-        known = (np.minimum(covered, also) >= LEAST_COVERED_FRACTION - 1e-9) & (before != 0)
-        answer: Floats = np.divide(after, before, out=np.full(before.shape, np.nan), where=known) - 1
-        return answer
-
-    uptake, output, ventilation = (change(key) for key in keys)
-    suspect = (uptake <= -_LEAK_FALL) & (output <= -_LEAK_FALL) & (ventilation <= -_LEAK_FALL)
-    suspect &= np.abs((1 + output) / (1 + uptake) - 1) <= _LEAK_RATIO_SHIFT
-    for key in loads:
-        suspect &= ~(change(key) < -0.02)
-        if key != "grade_percent":
-            load = np.nan_to_num(series.channel(key))
-            suspect &= load[at] >= 0.25 * load.max()
-    suspect &= ~(change("heart_rate_bpm") < -0.05)
-    if not suspect.any():
-        return []
-    worst = int(np.argmin(np.where(suspect, uptake, np.inf)))
-    fall, moment = float(uptake[worst]), float(moments[worst])
-    (within,) = np.nonzero((series.start_s >= moment - _SLACK_S) & (series.start_s < moment + length))
-    return [
-        finding(
-            "leak_signature",
-            f"At {moment:.0f} s uptake, CO2 output and ventilation fall together, uptake by {-100 * fall:.0f} %, while "
-            "the load does not.",
-            first_seq=int(within[0]),
-            last_seq=int(within[-1]),
         )
     ]
 
