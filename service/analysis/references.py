@@ -53,6 +53,10 @@ _ALL: tuple[Reference, ...] = (
     Reference("peronnet_1991", "Peronnet F, Massicotte D. Table of nonprotein respiratory quotient: an update. Can J Sport Sci 1991;16:23-29.", None, _MEMORY),
     Reference("jeukendrup_2005", "Jeukendrup AE, Wallis GA. Measurement of substrate oxidation during exercise by means of gas exchange measurements. Int J Sports Med 2005;26(S1):S28-S37.", None, _MEMORY),
     Reference("brockway_1987", "Brockway JM. Derivation of formulae used to calculate energy expenditure in man. Hum Nutr Clin Nutr 1987;41:463-471.", None, _MEMORY),
+    Reference("gaesser_1975", "Gaesser GA, Brooks GA. Muscular efficiency during steady-rate exercise: effects of speed and work rate. J Appl Physiol 1975;38:1132-1139.", None, _MEMORY),
+    Reference("achten_2002", "Achten J, Gleeson M, Jeukendrup AE. Determination of the exercise intensity that elicits maximal fat oxidation. Med Sci Sports Exerc 2002;34:92-97.", None, _MEMORY),
+    Reference("garcia_tabar_2015", "Garcia-Tabar I, Eclache JP, Aramendi JF, Gorostiaga EM. Gas analyzer's drift leads to systematic error in maximal oxygen uptake and maximal respiratory exchange ratio determination. Front Physiol 2015;6:308.", "10.3389/fphys.2015.00308", _ABSTRACT),
+    Reference("miller_2005", "Miller MR, Hankinson J, Brusasco V, et al. Standardisation of spirometry. Eur Respir J 2005;26:319-338.", None, _SEEN),
     Reference("acsm_2021", "American College of Sports Medicine. ACSM's Guidelines for Exercise Testing and Prescription, 11th ed. Wolters Kluwer 2021.", None, _MIXED),
     Reference("foster_1996", "Foster C, Crowe AJ, Daines E, et al. Predicting functional capacity during treadmill testing independent of exercise protocol. Med Sci Sports Exerc 1996;28:752-756.", None, _SEEN),
     # Heart rate.
@@ -113,6 +117,7 @@ _ALL: tuple[Reference, ...] = (
     Reference("bruce_1973", "Bruce RA, Kusumi F, Hosmer D. Maximal oxygen intake and nomographic assessment of functional aerobic impairment in cardiovascular disease. Am Heart J 1973;85:546-562.", None, _MIXED),
     Reference("balke_1959", "Balke B, Ware RW. An experimental study of physical fitness of Air Force personnel. US Armed Forces Med J 1959;10:675-688.", None, _MIXED),
     Reference("naughton_1964", "Naughton J, Balke B, Nagle F. Refinements in methods of evaluation and physical conditioning before and after myocardial infarction. Am J Cardiol 1964;14:837-843.", None, "value from memory, medium confidence"),
+    Reference("who_1968", "World Health Organization. Exercise tests in relation to cardiovascular function. Technical Report Series 388. WHO 1968.", None, _MEMORY),
     Reference("buchfuhrer_1983", "Buchfuhrer MJ, Hansen JE, Robinson TE, Sue DY, Wasserman K, Whipp BJ. Optimizing the exercise protocol for cardiopulmonary assessment. J Appl Physiol 1983;55:1558-1564.", None, _MEMORY),
     # Peak, plateau, effort.
     Reference("edvardsen_2014", "Edvardsen E, Hem E, Anderssen SA. End criteria for reaching maximal oxygen uptake must be strict and adjusted to sex and age: a cross-sectional study. PLoS One 2014;9:e85276.", None, _MIXED),
@@ -130,6 +135,16 @@ _ALL: tuple[Reference, ...] = (
     Reference("wagner_2020", "Wagner J, Niemeyer M, Infanger D, et al. New data-based cutoffs for maximal exercise criteria across the lifespan. Med Sci Sports Exerc 2020;52:1915-1923.", None, _ABSTRACT),
     Reference("costa_2021", "Costa VAB, Midgley AW, Carroll S, et al. Is a verification phase useful for confirming maximal oxygen uptake in apparently healthy adults? A systematic review and meta-analysis. PLoS One 2021;16:e0247057.", None, _MIXED),
     Reference("newey_1987", "Newey WK, West KD. A simple, positive semi-definite, heteroskedasticity and autocorrelation consistent covariance matrix. Econometrica 1987;55:703-708.", None, _MEMORY),
+    # Slopes and lactate.
+    Reference("baba_1996", "Baba R, Nagashima M, Goto M, et al. Oxygen uptake efficiency slope: a new index of cardiorespiratory functional reserve derived from the relation between oxygen uptake and minute ventilation during incremental exercise. J Am Coll Cardiol 1996;28:1567-1572.", None, _SEEN),
+    Reference("arena_2007", "Arena R, Myers J, Abella J, et al. Development of a ventilatory classification system in patients with heart failure. Circulation 2007;115:2410-2417.", None, _MEMORY),
+    Reference("kindermann_1979", "Kindermann W, Simon G, Keul J. The significance of the aerobic-anaerobic transition for the determination of work load intensities during endurance training. Eur J Appl Physiol 1979;42:25-34.", None, _MEMORY),
+    Reference("heck_1985", "Heck H, Mader A, Hess G, Mucke S, Muller R, Hollmann W. Justification of the 4-mmol/l lactate threshold. Int J Sports Med 1985;6:117-130.", None, _MEMORY),
+    Reference("jamnick_2018", "Jamnick NA, Botella J, Pyne DB, Bishop DJ. Manipulating graded exercise test variables affects the validity of the lactate threshold and VO2peak. PLoS One 2018;13:e0199794.", "10.1371/journal.pone.0199794", "abstract read; its definitions of the methods from memory"),
+    Reference("bishop_1998", "Bishop D, Jenkins DG, Mackinnon LT. The relationship between plasma lactate parameters, Wpeak and 1-h cycling performance in women. Med Sci Sports Exerc 1998;30:1270-1275.", None, _MEMORY),
+    Reference("beaver_1985", "Beaver WL, Wasserman K, Whipp BJ. Improved detection of lactate threshold during exercise using a log-log transformation. J Appl Physiol 1985;59:1936-1940.", None, _MEMORY),
+    # Blood pressure.
+    Reference("fletcher_2013", "Fletcher GF, Ades PA, Kligfield P, et al. Exercise standards for testing and training: a scientific statement from the American Heart Association. Circulation 2013;128:873-934.", None, _MEMORY),
     Reference("borg_1982", "Borg GA. Psychophysical bases of perceived exertion. Med Sci Sports Exerc 1982;14:377-381.", None, _MEMORY),
     Reference("cole_1999", "Cole CR, Blackstone EH, Pashkow FJ, Snader CE, Lauer MS. Heart-rate recovery immediately after exercise as a predictor of mortality. N Engl J Med 1999;341:1351-1357.", None, _SEEN),
 )  # fmt: skip

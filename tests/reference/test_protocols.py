@@ -15,7 +15,9 @@ ALL = list(STANDARD_PROTOCOLS.values())
 @pytest.mark.parametrize("protocol", ALL, ids=lambda protocol: protocol.id)
 def test_a_protocol_is_complete(protocol):
     assert protocol.source in REFERENCES or protocol.source == COMMON_PRACTICE
-    assert protocol.purpose == "maximal"
+    assert protocol.purpose == (
+        "submaximal" if protocol.family in {"ymca_cycle", "astrand_cycle"} else "maximal"
+    )
     exercise = [stage for stage in protocol.stages if stage.phase == "exercise"]
     assert exercise
     for stage in protocol.stages:
@@ -23,7 +25,7 @@ def test_a_protocol_is_complete(protocol):
         for name in ("work_rate_w", "speed_km_h", "grade_percent", "cadence_per_min"):
             value = getattr(stage, name)
             assert value is None or QUANTITIES[name].possible(value)
-    if protocol.mode == "treadmill":
+    if protocol.mode in {"treadmill", "run"}:
         assert all(stage.speed_km_h and stage.grade_percent is not None for stage in exercise)
     else:
         assert all(stage.work_rate_w is not None for stage in exercise)
@@ -33,7 +35,7 @@ def test_a_protocol_is_complete(protocol):
 @pytest.mark.parametrize("protocol", ALL, ids=lambda protocol: protocol.id)
 def test_the_load_never_falls_during_exercise(protocol):
     exercise = [stage for stage in protocol.stages if stage.phase == "exercise"]
-    if protocol.mode == "treadmill":
+    if protocol.mode in {"treadmill", "run"}:
         cost = [acsm_walking(stage.speed_km_h, stage.grade_percent) for stage in exercise]
     else:
         cost = [stage.work_rate_w for stage in exercise]
@@ -97,3 +99,41 @@ def test_ramps(rate):
     protocol = STANDARD_PROTOCOLS[f"cycle_ramp_{rate}"]
     assert protocol.family == "cycle_ramp"
     assert [stage.ramp_w_per_min for stage in protocol.stages if stage.phase == "exercise"] == [rate]
+
+
+@pytest.mark.parametrize(
+    ("second", "heart_rate"), [(750, "below 80"), (600, "80 to 89"), (450, "90 to 100"), (300, "above 100")]
+)
+def test_the_branches_of_the_ymca_test(second, heart_rate):
+    # Published: first stage 150 kgm/min, the second by heart rate; then 150 kgm/min a stage (value from memory).
+    protocol = STANDARD_PROTOCOLS[f"ymca_cycle_{second}"]
+    assert heart_rate in protocol.notes
+    assert {stage.duration_s for stage in protocol.stages} == {180}
+    per_watt = pint.UnitRegistry()("1 W").to("kilogram_force * meter / minute").magnitude
+    assert [stage.work_rate_w * per_watt for stage in protocol.stages] == pytest.approx(
+        [150, second, second + 150, second + 300]
+    )
+
+
+def test_astrand_and_ryhming_hold_one_load_for_six_minutes():
+    loads = {int(one.id.rpartition("_")[2]): one for one in ALL if one.family == "astrand_cycle"}
+    assert set(loads) == {300, 450, 600, 900}
+    for kgm, protocol in loads.items():
+        (stage,) = protocol.stages
+        assert (stage.duration_s, stage.cadence_per_min) == (360, 50)
+        assert stage.work_rate_w == pytest.approx(kgm * 9.80665 / 60)
+
+
+def test_the_shuttle_run_grows_by_half_a_kilometre_an_hour():
+    # Published: 8 + 0.5 n km/h in stage n, a minute each.
+    stages = STANDARD_PROTOCOLS["shuttle_20m"].stages
+    assert [stage.speed_km_h for stage in stages] == [8 + 0.5 * n for n in range(1, 22)]
+    assert {stage.duration_s for stage in stages} == {60}
+
+
+@pytest.mark.parametrize("step", [20, 40])
+def test_rowing_in_steps_is_common_practice(step):
+    protocol = STANDARD_PROTOCOLS[f"row_step_{step}w_3min"]
+    assert protocol.source == COMMON_PRACTICE
+    exercise = [stage for stage in protocol.stages if stage.phase == "exercise"]
+    assert {stage.duration_s for stage in exercise} == {180}

@@ -1,6 +1,7 @@
 """Standard exercise protocols, one TOML file each, with where each is from.
 
-A protocol with branches, whose next stage depends on the heart rate of the last, has no stage table and is not here.
+A protocol with branches, whose next stage depends on the heart rate of the last, is here as one protocol a branch; the
+notes say which branch is for whom.
 """
 
 import tomllib
@@ -12,6 +13,8 @@ from typing import Any, Literal
 
 #: Exact: 1 mile is 1609.344 m. Printed treadmill protocols give miles per hour.
 _KM_H_PER_MPH = 1.609344
+#: 1 W is 60/9.80665 kgm/min. Printed cycle protocols for mechanically braked ergometers give kgm/min.
+_KGM_MIN_PER_W = 60 / 9.80665
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,8 @@ def _stage(fields: Mapping[str, Any]) -> ProtocolStage:
     known = dict(fields)
     if (mph := known.pop("speed_mph", None)) is not None:
         known["speed_km_h"] = round(mph * _KM_H_PER_MPH, 6)
+    if (kgm := known.pop("work_rate_kgm_min", None)) is not None:
+        known["work_rate_w"] = round(kgm / _KGM_MIN_PER_W, 6)
     phase = known.pop("phase")
     return ProtocolStage(phase, **{name: float(value) for name, value in known.items()})
 
@@ -99,7 +104,7 @@ def load_protocols() -> tuple[Protocol, ...]:
     Returns
     -------
     tuple of Protocol
-        Speeds printed in miles per hour are converted exactly.
+        Speeds printed in miles per hour and work rates printed in kgm/min are converted exactly.
     """
     protocols = []
     for entry in files(__name__).iterdir():
