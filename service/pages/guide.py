@@ -14,6 +14,7 @@ from markdown_it.token import Token
 
 from service import errors
 from service.analysis.references import REFERENCES, citation
+from service.db import migrate
 from service.errors import UpslopeError
 from service.findings import FINDINGS
 from service.http.problems import FRAMEWORK, status_of
@@ -86,25 +87,62 @@ def _entry(anchor: str, title: str, *paragraphs: str) -> str:
     return "\n\n".join([f'<h3 id="{anchor}">{html.escape(title)}</h3>', *paragraphs]) + "\n"
 
 
+#: What each kind of error means, and what the reader does.
+_TOLD: dict[str, str] = {
+    "internal-error": "A fault of the service. Nothing was stored. Ask again once; if it stays, the log of the server says more "
+    "under the `X-Request-Id` of the answer.",
+    "unauthenticated": "No key, or one that is wrong, expired or revoked. Send `Authorization: Bearer KEY`; `upslope keys list` "
+    "shows which keys there are.",
+    "forbidden": "The scope of the key does not cover this. Ask for a key with the scope that `detail` names.",
+    "not-found": "There is no such thing, or the key is limited to other subjects. Check the id and whose key it is.",
+    "conflict": "The request is right by itself, but not for the record as it stands: a void test, a test that is still being "
+    "recorded. Read the record again and decide.",
+    "duplicate-code": "Another subject has this code. Use that subject, or choose another code.",
+    "file-already-imported": "The same file was imported into this visit with other options; `test_id` names the test. "
+    "To read it anew with the new options, import it with `replace=true`.",
+    "holds-data": "Only what is empty can be deleted; `holds` has the counts. Void a test instead of deleting it.",
+    "interval-not-after-last": "A recorded interval must follow the last stored one. Read the intervals and post what is new.",
+    "gone": "That part of the feed of changes is no longer kept. Read the record anew and go on from its end.",
+    "stale-revision": "Somebody changed the record after you read it. Read it again, and repeat your change on what it is now.",
+    "precondition-required": "This site wants every change to say which state it changes. Send the ETag you read as `If-Match`.",
+    "too-large": "More bytes, rows or columns than the [settings](/guide/settings) allow. Export averages instead of single "
+    "breaths, split the file, or have the setting raised.",
+    "unsupported-media-type": "A file or body of a kind this service does not read. Save a file as CSV or XLSX; send JSON as "
+    "`application/json`.",
+    "unreadable-body": "The body is not what its content type says. Check that it is whole and valid JSON.",
+    "too-many-requests": "Wait as many seconds as `Retry-After` says.",
+    "invalid-content": "Readable, but not acceptable. Each entry of `errors` names a field and what it must be. An unknown field "
+    "or parameter is refused too, so that a slip in a name is not lost.",
+    "refused-file": "The file cannot be read without guessing, or holds what cannot be. Each entry of `errors` has the place and "
+    "what to do; see [when a file is refused](/guide/importing#when-a-file-is-refused).",
+    "idempotency-key-reused": "This `Idempotency-Key` was used for other content. Make a new key for each new request.",
+    "method-not-allowed": "The address exists, but does not take this method. The [reference](/docs) lists what it takes.",
+    "not-acceptable": "The address cannot answer in the form that was asked for; `detail` lists its forms.",
+    "database-unusable": "The file cannot be opened, or is no record of this service. Check `UPSLOPE_DATABASE_URL`; "
+    "restore a [copy](/guide/backup) if it is damaged.",
+    "database-too-new": "A newer version of the program wrote this record. Use that version, or a copy from before.",
+    "migration-failed": "The schema could not be brought to the newest; everything was undone. Keep the copy made before.",
+}
+
+
 def error_kinds() -> list[type[UpslopeError]]:
-    """Every kind of error, in the order of the tree."""
+    """Every kind of error of the service, in the order of the tree."""
 
     def below(kind: type[UpslopeError]) -> list[type[UpslopeError]]:
         return [kind, *(deeper for child in kind.__subclasses__() for deeper in below(child))]
 
-    return [kind for kind in below(errors.UpslopeError) if kind.__module__ == errors.__name__]
+    # Of the service alone, whatever else in this process derives from the tree.
+    return [kind for kind in below(UpslopeError) if kind.__module__ in {errors.__name__, migrate.__name__}]
 
 
 def _errors_list() -> str:
+    parts = [
+        _entry(kind.slug, kind.title, f"Status {status_of(kind(''))}, `{kind.slug}`.", _TOLD[kind.slug])
+        for kind in error_kinds()
+    ]
     known = {kind.slug for kind in error_kinds()}
-    parts = []
-    for kind in error_kinds():
-        meaning = " ".join((kind.__doc__ or "").split("\n\n", maxsplit=1)[0].split())
-        if kind is UpslopeError:
-            meaning = "A fault of the service. Nothing was stored; the log of the server says more."
-        parts.append(_entry(kind.slug, kind.title, f"Status {status_of(kind(''))}, `{kind.slug}`.", meaning))
     parts += [
-        _entry(slug, title, f"Status {status}, `{slug}`.")
+        _entry(slug, title, f"Status {status}, `{slug}`.", _TOLD[slug])
         for status, (slug, title) in FRAMEWORK.items()
         if slug not in known
     ]

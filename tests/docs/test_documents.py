@@ -163,6 +163,7 @@ def test_lists_are_complete(served) -> None:
     errors = {kind.slug for kind in guide.error_kinds()} | {slug for slug, _ in FRAMEWORK.values()}
 
     assert errors <= set(served["/guide/errors"].anchors)
+    assert set(guide._TOLD) == errors
     assert set(FINDINGS) <= set(served["/guide/findings"].anchors)
     assert set(METHODS) <= set(served["/guide/methods"].anchors)
     assert {table.id for table in builtin_norms()} <= set(served["/guide/standing"].anchors)
