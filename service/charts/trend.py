@@ -101,9 +101,9 @@ def trend_spec(
             width=width,
             height=height,
         )
-    sentences = _sentences(quantity, lines, norm_bands)
     x_domain = _x_domain(lines)
     y_domain = _y_domain(quantity, lines, norm_bands, x_domain)
+    sentences = _sentences(quantity, lines, norm_bands, x_domain, y_domain)
     x = {
         "field": "at",
         "type": "temporal",
@@ -133,6 +133,7 @@ def trend_spec(
         *(_joining_line(line, x, y) for line in lines),
         _points_layer(lines, x, y),
         *_value_labels(quantity, lines, x, y),
+        *_beyond_labels(quantity, lines, x, y),
     ]
     return chart(
         title=title,
@@ -191,10 +192,15 @@ def _date_format(domain: Sequence[int]) -> str:
 def _y_domain(
     quantity: Quantity, lines: Sequence[_Line], norm_bands: Mapping[str, Any] | None, x_domain: Sequence[int]
 ) -> list[float]:
-    values = [float(point["value"]) for line in lines for point in line.points]
+    everything = [float(point["value"]) for line in lines for point in line.points]
+    values = [float(point["value"]) for line in lines for point in line.counted] or everything
     for line in lines[:1]:
         values.extend(_detectable(line) or ())
     low, high = min(values), max(values)
+    # A value that does not count may be absurd (a lost decimal point): it must not flatten those that do.
+    spread = max(high - low, 0.25 * abs(high), 10.0**-quantity.decimals)
+    near = [value for value in everything if low - spread <= value <= high + spread]
+    low, high = min([low, *near]), max([high, *near])
     inside = [value for band in _visible_bands(norm_bands, x_domain) for _, value in band["percentiles"]]
     # The table gives way to the person: its nearest lines are shown, the far ones are cut off.
     reach = max(high - low, 0.25 * abs(high), 10.0**-quantity.decimals)
@@ -220,7 +226,13 @@ def _signed(quantity: Quantity, value: float, *, unit: bool = True) -> str:
     return f"{number} {quantity.unit}".rstrip() if unit else number
 
 
-def _sentences(quantity: Quantity, lines: Sequence[_Line], norm_bands: Mapping[str, Any] | None) -> list[str]:
+def _sentences(
+    quantity: Quantity,
+    lines: Sequence[_Line],
+    norm_bands: Mapping[str, Any] | None,
+    x_domain: Sequence[int],
+    y_domain: Sequence[float],
+) -> list[str]:
     answer = []
     main = lines[0]
     prefix = f"{main.name}: " if len(lines) > 1 else ""
@@ -242,7 +254,15 @@ def _sentences(quantity: Quantity, lines: Sequence[_Line], norm_bands: Mapping[s
         tests = "1 test is" if hollow == 1 else f"{hollow} tests are"
         answer.append(f"{tests} not counted (hollow).")
     if norm_bands is not None:
-        answer.append(f"Grey lines: {norm_bands['title']}, at the age of the time.")
+        visible = _visible_bands(norm_bands, x_domain)
+        drawn = [
+            value
+            for band in visible
+            for _, value in band["percentiles"]
+            if y_domain[0] <= value <= y_domain[1]
+        ]
+        told = "at the age of the time" if drawn else "outside this drawing"
+        answer.append(f"Grey lines: {norm_bands['title']}, {told}.")
     return answer
 
 
@@ -282,7 +302,7 @@ def _points_layer(lines: Sequence[_Line], x: Spec, y: Spec) -> Spec:
             {
                 "at": _ms(point["date"]),
                 "date": point["date"],
-                "value": point["value"],
+                "value": min(max(point["value"], y["scale"]["domain"][0]), y["scale"]["domain"][1]),
                 "kind": line.name if point.get("counted") else hollow,
             }
             for point in line.points
@@ -374,6 +394,27 @@ def _value_labels(quantity: Quantity, lines: Sequence[_Line], x: Spec, y: Spec) 
             if data
         )
     return layers
+
+
+def _beyond_labels(quantity: Quantity, lines: Sequence[_Line], x: Spec, y: Spec) -> list[Spec]:
+    """The value of a point that lies outside the drawing, beside where it stands at the edge."""
+    low, high = y["scale"]["domain"]
+    beyond = [
+        {
+            "at": _ms(point["date"]),
+            "value": low if point["value"] < low else high,
+            "words": f"{point['value']:,.{quantity.decimals}f}, outside this drawing",
+        }
+        for line in lines
+        for point in line.points
+        if not low <= point["value"] <= high
+    ]
+    if not beyond:
+        return []
+    mark = {"type": "text", "align": "left", "dx": 10, "fontSize": 11, "color": QUIET}
+    return [
+        {"data": {"values": beyond}, "mark": mark, "encoding": {"x": x, "y": y, "text": {"field": "words"}}}
+    ]
 
 
 # --- the reference table ---------------------------------------------------------------------------------------

@@ -104,6 +104,9 @@ def _read(intervals: Columns) -> _Rows:
     start = end - np.where(np.isfinite(duration), duration, step)
     vo2 = _floats(intervals.get("vo2_ml_min"), size)
     vco2 = _floats(intervals.get("vco2_ml_min"), size)
+    # A channel that fell to zero is not a measurement: its line ends there.
+    output = quantity_of("vco2_ml_min")
+    vco2[[not output.possible(value) for value in vco2.tolist()]] = np.nan
     excluded = np.array([bool(value) for value in intervals.get("excluded", [None] * size)], dtype=bool)
     quantity = quantity_of("vo2_ml_min")
     possible = np.array([math.isfinite(value) and quantity.possible(value) for value in vo2], dtype=bool)
@@ -246,6 +249,8 @@ def _sentences(analysis: Mapping[str, Any], rows: _Rows) -> list[str]:
     if left_out:
         rows_words = "1 row does" if left_out == 1 else f"{left_out} rows do"
         answer.append(f"{rows_words} not count (excluded, or impossible values).")
+    if any(remark.get("code") == "ratio_channel_lost" for remark in analysis.get("findings") or []):
+        answer.append("The CO2 channel is lost in a part of the test; its impossible values are not drawn.")
     return [sentence for sentence in answer if sentence]
 
 

@@ -184,3 +184,23 @@ def test_the_contract_alone_is_enough():
         ],
     }  # fmt: skip
     assert "3,000" in render_svg(trend_spec(bare))
+
+
+def test_an_absurd_value_that_does_not_count_flattens_nothing_and_is_named_at_the_edge(valid_vega_lite):
+    counted = [point(i, f"2024-0{2 + 2 * i}-01", 1.12 + 0.02 * i) for i in range(3)]
+    spec = trend_spec(trend(point(9, "2024-01-01", 110.0, has_error=True), *counted, key="rer_max"))
+    valid_vega_lite(spec)
+    values, encoding = drawn(spec)
+    low, high = encoding["y"]["scale"]["domain"]
+    assert high < 3
+    assert all(low <= value["value"] <= high for value in values)
+    assert "110.00, outside this drawing" in render_svg(spec)
+    assert "2024-01-01 110.00 (not counted)" in spec["description"]
+
+
+def test_a_table_that_lies_outside_the_drawing_is_said_to():
+    far = {
+        "title": "far",
+        "bands": [{"from": "2020-01-01", "to": "2030-01-01", "percentiles": [[50, 300.0]]}],
+    }
+    assert "Grey lines: far, outside this drawing." in trend_spec(CASES["two"], norm_bands=far)["description"]

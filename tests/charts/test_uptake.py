@@ -233,3 +233,14 @@ def test_the_arguments_stay_as_they_were(steps):
     before = copy.deepcopy((analysis, rows))
     uptake_spec(analysis, rows, title="A test", **marks)
     assert (analysis, rows) == before
+
+
+def test_a_lost_co2_channel_is_said_and_not_drawn_as_zero(steps, valid_vega_lite):
+    _, rows, marks = steps
+    rows = copy.deepcopy(rows)
+    rows["vco2_ml_min"][60:] = [0.0] * len(rows["vco2_ml_min"][60:])
+    spec = uptake_spec({"findings": [{"code": "ratio_channel_lost"}]}, rows, **marks)
+    valid_vega_lite(spec)
+    assert "CO2 channel is lost" in spec["description"]
+    assert of_kind(spec, "VCO2")
+    assert all(value["value"] > 0 for value in of_kind(spec, "VCO2"))
