@@ -112,7 +112,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         title="Upslope",
         version=__version__,
         description=_ABOUT,
-        license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        license_info={"name": "Apache-2.0"},
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
