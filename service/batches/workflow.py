@@ -3,6 +3,7 @@
 Run again it doubles nothing: a subject is known by its code, a visit by its day, a file by its bytes.
 """
 
+import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -16,12 +17,14 @@ from sqlalchemy.orm import Session
 from service.analyses import queries as analyses
 from service.analyses.workflow import Edit, Target, record
 from service.analysis.series import ReportedValue
-from service.db.models import ExerciseTest, Subject, Visit
-from service.db.transactions import Store, now
-from service.errors import FileAlreadyImported, UpslopeError
+from service.db.models import ExerciseTest, Measurement, Subject, Visit
+from service.db.transactions import Store, Transaction, now
+from service.errors import FileAlreadyImported, InvalidContent, Place, UpslopeError
+from service.exercise_tests.queries import check_protocol
 from service.imports.schemas import ImportOptions
-from service.imports.workflow import Source, import_file
+from service.imports.workflow import Beside, Source, import_file, limits_of, read_options
 from service.intake.manifest import ManifestRow, read_manifest
+from service.intake.reading import read_test_file
 from service.quantities import QUANTITIES
 from service.subjects.queries import bump, by_code
 from service.subjects.schemas import SubjectIn
@@ -84,7 +87,8 @@ class Outcome:
         """One line for a person."""
         if self.refused:
             return f"{self.name}: refused"
-        return f"{self.name}: {'stored' if self.stored else 'known already'} as test {self.test_id}{self.headline}"
+        what = "" if self.test_id is None else f" as test {self.test_id}"
+        return f"{self.name}: {'stored' if self.stored else 'known already'}{what}{self.headline}"
 
 
 def jobs_of_files(
@@ -141,9 +145,16 @@ def _job_of_row(row: ManifestRow, manifest: Path) -> Job:
         for key, value in row.results.items()
         if key not in measured
     )
+    if row.file is not None and results:
+        names = ", ".join(result.quantity for result in results)
+        return Job(
+            name,
+            {},
+            {},
+            fault=f"The row has a file and results of its own ({names}): put them in a row without a file, or leave them out.",
+        )
     if row.file is not None:
         options |= _reading(row)
-        results = ()
     return Job(
         name,
         person,
@@ -223,19 +234,33 @@ def _run(store: Store, job: Job, *, replace: bool) -> Outcome:
         return Outcome(job.name, refused=True, reason=f"There is no file {job.path}.")
     subject = SubjectIn.model_validate_json(_json(job.subject))
     visit = VisitIn.model_validate_json(_json(job.visit))
+    options = ImportOptions.model_validate_json(_json(job.options))
+    source = None if job.path is None else Source(job.path.read_bytes(), job.path.name)
+    with store.read() as session:
+        known = _known_visit(session, subject, visit)
+    if source is not None and known is None:
+        # A refused file leaves nothing behind: it is read before its subject or visit is made.
+        read_test_file(source.data, source.name, read_options(options, visit), limits_of(store.settings))
     made: list[str] = []
     target = _target(store, subject, visit, job.measurements, made)
     try:
-        return _import(store, job, target, replace=replace)
-    except UpslopeError:
+        if source is None and not job.results:
+            return Outcome(job.name, stored=bool(made))
+        if source is None:
+            return _report(store, job, options, target)
+        return _import(store, job, source, options, target, replace=replace)
+    except Exception:
         _take_back(store, target, made)
         raise
 
 
 def _json(fields: Mapping[str, Any]) -> str:
-    import json
-
     return json.dumps(dict(fields), default=str)
+
+
+def _known_visit(session: Session, subject: SubjectIn, visit: VisitIn) -> Visit | None:
+    person = by_code(session, subject.code)
+    return None if person is None else _visit_on(session, person.id, visit.started_at)
 
 
 def _target(
@@ -245,7 +270,7 @@ def _target(
     measurements: Sequence[tuple[str, float]],
     made: list[str],
 ) -> Target:
-    """The subject by its code and the visit by its day, made where there is none."""
+    """The subject by its code and the visit by its day, made where there is none, completed where it says less."""
     values = visits.columns_of(visit.model_dump())
     with store.write(ACTOR) as transaction:
         session = transaction.session
@@ -257,7 +282,7 @@ def _target(
             transaction.changed("subject", person.public_id, action="created", subject_id=person.public_id)
             made.append("subject")
         visits.check_after_birth(person, values["started_at"], values["utc_offset_minutes"])
-        day = _visit_on(session, person.id, values["started_at"])
+        day = _visit_on(session, person.id, visit.started_at)
         if day is None:
             bump(session, person.id)
             day = Visit(subject_id=person.id, **values)
@@ -271,31 +296,109 @@ def _target(
             analyses.refresh_visit_results(session, day.id)
             transaction.changed("visit", day.public_id, action="created", subject_id=person.public_id)
             made.append("visit")
-        return Target(person.id, person.public_id, day.id)
+            missing_of_visit: dict[str, Any] = {}
+            unlike: list[Place] = []
+        else:
+            missing_of_visit, unlike = _compared(visit, day, f"the visit of {visit.started_at:%Y-%m-%d}")
+            unlike += _measured(transaction, person, day, measurements, made)
+        missing_of_subject, unlike_subject = _compared(subject, person, f"subject {subject.code}")
+        target = Target(person.id, person.public_id, day.id)
+        unlike += unlike_subject
+        if unlike:
+            raise InvalidContent(
+                "What is said here differs from the record; correct the one or the other.", tuple(unlike)
+            )
+    _complete(store, target, missing_of_subject, missing_of_visit)
+    return target
+
+
+def _measured(
+    transaction: Transaction,
+    person: Subject,
+    day: Visit,
+    given: Sequence[tuple[str, float]],
+    made: list[str],
+) -> list[Place]:
+    """Add measurements that the visit has not; where the two differ is answered."""
+    session = transaction.session
+    kept = {
+        row.quantity: row.value
+        for row in session.scalars(sa.select(Measurement).where(Measurement.visit_id == day.id))
+    }
+    fresh = [(quantity, value) for quantity, value in given if quantity not in kept]
+    if fresh:
+        bump(session, person.id)
+        session.add_all(
+            Measurement(visit_id=day.id, quantity=quantity, value=value) for quantity, value in fresh
+        )
+        session.flush()
+        analyses.refresh_visit_results(session, day.id)
+        transaction.changed("visit", day.public_id, action="changed", subject_id=person.public_id)
+        made.append("measurements")
+    return [
+        Place(quantity, f"is {kept[quantity]:g} in the record for that visit, {value:g} here", value=value)
+        for quantity, value in given
+        if kept.get(quantity, value) != value
+    ]
+
+
+def _compared(
+    given: SubjectIn | VisitIn, row: Subject | Visit, where: str
+) -> tuple[dict[str, Any], list[Place]]:
+    """What the record lacks of what is given, and where the two differ."""
+    missing: dict[str, Any] = {}
+    unlike: list[Place] = []
+    for name in given.model_fields_set - {"started_at", "code"}:
+        value, kept = getattr(given, name), getattr(row, name)
+        if value is None or value == kept:
+            continue
+        if kept is None:
+            missing[name] = value
+        else:
+            unlike.append(Place(name, f"is {kept} in the record for {where}, {value} here", value=value))
+    return missing, unlike
+
+
+def _complete(
+    store: Store, target: Target, of_subject: Mapping[str, Any], of_visit: Mapping[str, Any]
+) -> None:
+    """Add what the record lacked; the tests that rest on it are judged again."""
+
+    def answer(transaction: Transaction, _: int | None) -> None:
+        session = transaction.session
+        if of_visit:
+            visit_id = session.scalars(sa.select(Visit.public_id).where(Visit.id == target.visit_pk)).one()
+            transaction.changed("visit", visit_id, action="changed", subject_id=target.subject_id)
+        if of_subject:
+            transaction.changed("subject", target.subject_id, action="changed", subject_id=target.subject_id)
+
+    if of_subject or of_visit:
+        record(store, ACTOR, target, Edit(subject=of_subject, visit=of_visit), answer=answer)
 
 
 def _visit_on(session: Session, subject_pk: int, started_at: datetime) -> Visit | None:
-    """The visit of that day, in the offset that is asked for."""
-    midnight = started_at.replace(hour=0, minute=0, second=0, microsecond=0)
-    return session.scalars(
+    """The visit of that day, as the clock of its place showed it."""
+    near = session.scalars(
         sa.select(Visit)
         .where(
             Visit.subject_id == subject_pk,
-            Visit.started_at >= midnight,
-            Visit.started_at < midnight + timedelta(days=1),
+            Visit.started_at > started_at - timedelta(days=2),
+            Visit.started_at < started_at + timedelta(days=2),
         )
         .order_by(Visit.started_at)
-    ).first()
+    )
+    return next((one for one in near if visits.in_own_offset(one).date() == started_at.date()), None)
 
 
 def _take_back(store: Store, target: Target, made: list[str]) -> None:
-    """A refused file leaves nothing behind: not the visit and not the subject that were made for it."""
+    """Take away the visit and the subject that were made for a test that could not be stored."""
     if not made:
         return
     with store.write(ACTOR) as transaction:
         session = transaction.session
         if "visit" in made:
             visit_id = session.scalar(sa.select(Visit.public_id).where(Visit.id == target.visit_pk))
+            bump(session, target.subject_pk)
             session.execute(sa.delete(Visit).where(Visit.id == target.visit_pk))
             transaction.changed("visit", visit_id or "", action="deleted", subject_id=target.subject_id)
         if "subject" in made:
@@ -303,13 +406,18 @@ def _take_back(store: Store, target: Target, made: list[str]) -> None:
             transaction.changed("subject", target.subject_id, action="deleted", subject_id=target.subject_id)
 
 
-def _import(store: Store, job: Job, target: Target, *, replace: bool) -> Outcome:
-    if job.path is None:
-        return _report(store, job, target)
-    options = ImportOptions.model_validate_json(_json(job.options))
-    source = Source(job.path.read_bytes(), job.path.name)
+def _import(
+    store: Store, job: Job, source: Source, options: ImportOptions, target: Target, *, replace: bool
+) -> Outcome:
     imported = import_file(
-        store, ACTOR, target, source, options, replace=replace, respond=lambda answer: answer
+        store,
+        ACTOR,
+        target,
+        source,
+        options,
+        replace=replace,
+        beside=Beside({} if job.notes is None else {"notes": job.notes}, findings=job.findings),
+        respond=lambda answer: answer,
     )
     test_id = imported.answer.test_id
     assert test_id is not None  # noqa: S101 what was imported has an id
@@ -317,9 +425,9 @@ def _import(store: Store, job: Job, target: Target, *, replace: bool) -> Outcome
     return Outcome(job.name, stored=stored, test_id=test_id, headline=_headline(store, test_id))
 
 
-def _report(store: Store, job: Job, target: Target) -> Outcome:
+def _report(store: Store, job: Job, options: ImportOptions, target: Target) -> Outcome:
     """Store results that came without a file as a test of their own; the same results again are known."""
-    mode = str(job.options["mode"])
+    mode = options.mode
     with store.read() as session:
         known = session.scalars(
             sa.select(ExerciseTest).where(
@@ -333,11 +441,11 @@ def _report(store: Store, job: Job, target: Target) -> Outcome:
                 return Outcome(job.name, test_id=test.public_id)
     values = {
         "mode": mode,
-        "purpose": job.options.get("purpose", "maximal"),
+        "purpose": options.purpose or "maximal",
         "status": "complete",
-        "stop_reason": job.options.get("stop_reason"),
-        "protocol_key": job.options.get("protocol_id"),
-        "shape": job.options.get("shape"),
+        "stop_reason": options.stop_reason,
+        "protocol_key": options.protocol_id,
+        "shape": options.shape,
         "notes": job.notes,
         "source_findings": list(job.findings),
     }
@@ -350,9 +458,19 @@ def _report(store: Store, job: Job, target: Target) -> Outcome:
         return test_id
 
     test_id = record(
-        store, ACTOR, target, Edit(test=values, reported=job.results, new_test=True), answer=answer
+        store,
+        ACTOR,
+        target,
+        Edit(test=values, reported=job.results, new_test=True),
+        answer=answer,
+        check=lambda session: _check_protocol(session, options.protocol_id),
     )
     return Outcome(job.name, stored=True, test_id=test_id, headline=_headline(store, test_id))
+
+
+def _check_protocol(session: Session, protocol_id: str | None) -> None:
+    if protocol_id is not None:
+        check_protocol(session, protocol_id, where="options")
 
 
 def _headline(store: Store, test_id: str) -> str:

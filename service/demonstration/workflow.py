@@ -1,7 +1,7 @@
 """The demonstration record: invented people and tests, loaded by the same steps as anybody's."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ from pydantic import TypeAdapter
 import service
 from service.analyses.queries import refresh_visit_results
 from service.analyses.workflow import Edit, Target, record
-from service.analysis.series import ReportedValue
+from service.analysis.series import ReportedValue, StageNote
 from service.cohorts import queries as cohorts
 from service.cohorts.schemas import MemberIn
 from service.db.models import Subject, Visit
@@ -20,7 +20,7 @@ from service.exercise_tests.queries import get as get_test
 from service.exercise_tests.queries import replace_calibrations
 from service.exercise_tests.schemas import CalibrationIn, ReportedResultIn, StageNoteIn, TestIn, TestPatch
 from service.imports.schemas import ImportOptions
-from service.imports.workflow import Source, import_file
+from service.imports.workflow import Beside, Source, import_file
 from service.protocols import queries as protocols
 from service.protocols.schemas import ProtocolIn
 from service.subjects.schemas import SubjectIn
@@ -118,68 +118,66 @@ def _add_visit(store: Store, target: Target, fields: dict[str, Any]) -> Target:
 def _add_test(
     store: Store, target: Target, fields: dict[str, Any], made: dict[str, str], folder: Path
 ) -> str:
-    """Add one test; its public id."""
-    if fields["file"] is not None:
+    """Add one test with all that is known of it, so that it is judged once; its public id."""
+    notes = tests.notes_of(
+        TypeAdapter(list[StageNoteIn]).validate_json(json.dumps(fields.get("stage_notes") or []))
+    )
+    if fields["file"] is None:
+        test_id = _add_reported(store, target, fields, notes)
+    else:
         options = dict(fields["import_options"])
         if fields.get("verifies"):
             options["verifies_test_id"] = made[fields["verifies"]]
+        details = TestPatch.model_validate_json(json.dumps(fields.get("details") or {}))
         path = folder / fields["file"]
-        source = Source(path.read_bytes(), path.name)
         test_id = import_file(
             store,
             ACTOR,
             target,
-            source,
+            Source(path.read_bytes(), path.name),
             ImportOptions.model_validate_json(json.dumps(options)),
-            respond=lambda imported: imported.answer.test_id,
+            beside=Beside(_columns(details.model_dump(exclude_unset=True)), tuple(notes)),
+            respond=lambda imported: imported.answer.test_id or "",
         )
-        assert test_id is not None  # noqa: S101 what was imported has an id
-    else:
-        test_id = _add_planned(store, target, fields)
-    _add_details(store, target, test_id, fields)
+    _add_calibrations(store, target, test_id, fields.get("calibrations") or [])
     return test_id
 
 
-def _add_planned(store: Store, target: Target, fields: dict[str, Any]) -> str:
-    body = TestIn.model_validate_json(json.dumps(fields["details"]))
-    values = body.model_dump()
-    values["protocol_key"] = values.pop("protocol_id")
+def _columns(values: dict[str, Any]) -> dict[str, Any]:
+    """Wire fields as columns of a test."""
+    if "protocol_id" in values:
+        values["protocol_key"] = values.pop("protocol_id")
+    return values
+
+
+def _add_reported(store: Store, target: Target, fields: dict[str, Any], notes: Sequence[StageNote]) -> str:
+    """A test whose results came without a file; planned where there are none."""
+    values = _columns(TestIn.model_validate_json(json.dumps(fields["details"])).model_dump())
+    rows = TypeAdapter(list[ReportedResultIn]).validate_json(json.dumps(fields.get("reported_results") or []))
+    reported = tuple(ReportedValue(row.quantity, row.value, row.method, row.source) for row in rows)
+    values["status"] = "complete" if reported else "planned"
+
+    def answer(transaction: Transaction, test_pk: int | None) -> str:
+        test_id = get_test(transaction.session, test_pk or 0).public_id
+        transaction.changed("test", test_id, action="created", subject_id=target.subject_id)
+        return test_id
+
     return record(
         store,
         ACTOR,
         target,
-        Edit(test={**values, "status": "planned"}, new_test=True),
-        answer=lambda transaction, test_pk: get_test(transaction.session, test_pk or 0).public_id,
+        Edit(test=values, notes=notes or None, reported=reported or None, new_test=True),
+        answer=answer,
     )
 
 
-def _add_details(store: Store, target: Target, test_id: str, fields: dict[str, Any]) -> None:
-    details = TestPatch.model_validate_json(json.dumps(fields.get("details") or {})).model_dump(
-        exclude_unset=True
-    )
-    notes = TypeAdapter(list[StageNoteIn]).validate_json(json.dumps(fields.get("stage_notes") or []))
-    reported = TypeAdapter(list[ReportedResultIn]).validate_json(
-        json.dumps(fields.get("reported_results") or [])
-    )
-    if reported:
-        details["status"] = "complete"
-    with store.read() as session:
-        test_pk = tests.key_of(session, test_id)
-    where = Target(target.subject_pk, target.subject_id, target.visit_pk, test_pk)
-    edit = Edit(
-        test=details,
-        notes=tests.notes_of(notes) if notes else None,
-        reported=tuple(ReportedValue(row.quantity, row.value, row.method, row.source) for row in reported)
-        or None,
-    )
-    calibrations = TypeAdapter(list[CalibrationIn]).validate_json(
-        json.dumps(fields.get("calibrations") or [])
-    )
-
-    def answer(transaction: Transaction, _: int | None) -> None:
+def _add_calibrations(store: Store, target: Target, test_id: str, given: list[Any]) -> None:
+    calibrations = TypeAdapter(list[CalibrationIn]).validate_json(json.dumps(given))
+    if not calibrations:
+        return
+    with store.write(ACTOR) as transaction:
+        test_pk = tests.key_of(transaction.session, test_id)
         replace_calibrations(
             transaction.session, test_pk, [tests.calibration_columns(row) for row in calibrations]
         )
         transaction.changed("test", test_id, action="changed", subject_id=target.subject_id)
-
-    record(store, ACTOR, where, edit, answer=answer)

@@ -1,8 +1,8 @@
 """From the bytes of a file to a judged test, in one write transaction."""
 
 import hashlib
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
@@ -49,6 +49,25 @@ class Imported:
 
     answer: ImportOut
     status: int
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What else is known of a test than its file says, stored with it in the same transaction.
+
+    Attributes
+    ----------
+    test : mapping
+        Columns of the test.
+    notes : tuple of StageNote
+        They win over those of the file for the same stage and time.
+    findings : tuple of dict
+        Kept with those of reading.
+    """
+
+    test: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[StageNote, ...] = ()
+    findings: tuple[dict[str, Any], ...] = ()
 
 
 def limits_of(settings: Settings) -> ReadLimits:
@@ -117,6 +136,7 @@ def import_file(
     *,
     replace: bool = False,
     claim: Claim | None = None,
+    beside: Beside | None = None,
     respond: Callable[[Imported], T],
 ) -> T:
     """Import a file into a visit.
@@ -131,6 +151,8 @@ def import_file(
     replace : bool
         Read the file into the test that it became before.
     claim : Claim, optional
+    beside : Beside, optional
+        What else is known of the test.
     respond : callable
         Makes the answer; called before the commit.
 
@@ -170,8 +192,11 @@ def import_file(
     where = Target(target.subject_pk, target.subject_id, visit_pk, into, target.revision)
 
     def edit(session: Session) -> Edit:
-        notes = _notes(session, file, attach)
+        own = beside or Beside()
+        notes = _merged((*own.notes, *(read_notes(session, attach) if attach is not None else ())), file)
         values = _columns(session, target.subject_pk, source, options, chosen, file, into)
+        values |= own.test
+        values["source_findings"] += own.findings
         return Edit(test=values, series=file.series, notes=notes, new_test=into is None)
 
     def check(session: Session) -> None:
@@ -249,11 +274,8 @@ def _attachable(session: Session, visit_pk: int, options: ImportOptions, *, repl
     return test.id
 
 
-def _notes(session: Session, file: TestFile, attach: int | None) -> tuple[StageNote, ...]:
-    """Notes of the file; those of a test it is attached to stay, and win for the same stage and time."""
-    if attach is None:
-        return file.stage_notes
-    own = read_notes(session, attach)
+def _merged(own: Sequence[StageNote], file: TestFile) -> tuple[StageNote, ...]:
+    """Notes of the file; those that are there already, or were given, stay and win for the same stage and time."""
     taken = {(note.stage, note.phase, note.time_s) for note in own}
     return (*own, *(note for note in file.stage_notes if (note.stage, note.phase, note.time_s) not in taken))
 

@@ -1,7 +1,7 @@
 """Checks of a record, and analyses by a newer version."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,17 +46,18 @@ def run_checks(settings: Settings) -> list[Outcome]:
     store = Store(settings)
     try:
         with store.read() as session:
-            outcomes += [
-                _integrity(session),
-                _foreign_keys(session),
-                _models(session),
-                _chain(session),
-                _analyses(session),
-                _catalogues(session),
-            ]
+            outcomes += [_guarded(name, check, session) for name, check in _CHECKS]
     finally:
         store.close()
     return outcomes
+
+
+def _guarded(name: str, check: Callable[[Session], Outcome], session: Session) -> Outcome:
+    """One check; what is so damaged that it cannot be checked has failed it, and the others go on."""
+    try:
+        return check(session)
+    except Exception as error:  # noqa: BLE001 whatever a damaged record does, it is told
+        return Outcome(name, passed=False, detail=f"could not be checked: {type(error).__name__}: {error}")
 
 
 def _integrity(session: Session) -> Outcome:
@@ -143,6 +144,16 @@ def _catalogues(session: Session) -> Outcome:
     return Outcome(
         "catalogues", passed=True, detail=f"{len(tables)} reference tables, published ones {digest}"
     )
+
+
+_CHECKS: tuple[tuple[str, Callable[[Session], Outcome]], ...] = (
+    ("integrity", _integrity),
+    ("foreign keys", _foreign_keys),
+    ("tables", _models),
+    ("audit chain", _chain),
+    ("analyses", _analyses),
+    ("catalogues", _catalogues),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,168 @@
+"""Words for a person at a terminal."""
+
+import pytest
+
+from service.outlets.text import analysis_lines, ordinal, rank_lines, trend_lines
+
+RANK = {
+    "norm_id": "a_table",
+    "reference": "population_table",
+    "percentile": None,
+    "percentile_low": None,
+    "percentile_high": None,
+    "bound": None,
+    "percent_of_median": None,
+    "percent_of_predicted": None,
+    "age_band": "40-49",
+    "reason": None,
+    "source": "kaminsky_2015",
+}
+
+
+# English grammar, common knowledge, no source.
+@pytest.mark.parametrize(
+    ("number", "text"),
+    [
+        (1, "1st"), (2, "2nd"), (3, "3rd"), (4, "4th"), (10, "10th"), (11, "11th"), (12, "12th"), (13, "13th"),
+        (20, "20th"), (21, "21st"), (22, "22nd"), (23, "23rd"), (42, "42nd"), (90, "90th"), (101, "101st"), (111, "111th"),
+    ],
+)  # fmt: skip
+def test_endings_of_ordinals(number, text):
+    assert ordinal(number) == text
+
+
+@pytest.mark.parametrize(
+    ("fields", "line"),
+    [
+        (
+            {"percentile": 42.4, "percentile_low": 31.0, "percentile_high": 52.6},
+            "about the 40th percentile (30th to 55th within one typical error) of a_table (40-49 years)",
+        ),
+        ({"percentile": 0.4}, "about the 5th percentile of a_table (40-49 years)"),
+        ({"percentile": 99.9}, "about the 95th percentile of a_table (40-49 years)"),
+        ({"bound": "above"}, "above the highest percentile of a_table (40-49 years)"),
+        ({"bound": "below"}, "below the lowest percentile of a_table (40-49 years)"),
+        (
+            {"reference": "median_only", "percent_of_median": 116.8, "bound": "above"},
+            "117 % of the median of a_table (40-49 years); only medians are published, so no percentile",
+        ),
+        (
+            {"reference": "predicted_for_body_size", "percent_of_predicted": 83.4},
+            "83 % of predicted for body size by a_table; not a percentile",
+        ),
+        ({"reason": "The age is not known."}, "none from a_table: The age is not known."),
+        (
+            {"reference": "predicted_for_body_size", "reason": "It needs height_cm."},
+            "no prediction for body size by a_table; the JSON form says why",
+        ),
+    ],
+)
+def test_a_standing_says_no_more_than_is_known(fields, line):
+    assert list(rank_lines([RANK | fields])) == [line]
+
+
+def test_a_reason_shared_by_tables_is_said_once():
+    ranks = [
+        RANK | {"reason": "The age is not known."},
+        RANK | {"norm_id": "b", "reason": "The age is not known."},
+    ]
+    assert list(rank_lines(ranks)) == ["none from a_table, b: The age is not known."]
+
+
+def document(**changes):
+    peak = dict.fromkeys(
+        ("vo2_ml_kg_min", "mets", "rer", "start_s", "end_s", "effective_window_s", "window_breaths", "reason")
+    )
+    peak |= {"label": "VO2peak", "vo2_ml_min": 3058.4, "convention": "time_weighted", "window_s": 30.0}
+    return {
+        "peak": peak,
+        "maxima": {"exercise_duration_s": 605.4, "rer": 1.134},
+        "recovery": {},
+        "effort": {"verdict": "undetermined", "criteria": [], "reason": "nothing shows it."},
+        "plateau": {"verdict": "not_assessable", "rules": []},
+        "ranks": [],
+        "findings": [],
+        "cautions": ["Not a diagnosis."],
+        "settings": {
+            "peak_convention": "time_weighted", "peak_window_s": 30.0, "peak_window_breaths": None,
+            "effort_rules": "default", "plateau_rule": None, "heart_rate_max_method": "heart_rate_max_tanaka",
+        },
+        "analysis_version": "1",
+    } | changes  # fmt: skip
+
+
+def finding(severity, message, todo="Look at it.", code="a"):
+    return {
+        "code": code, "severity": severity, "message": message, "what_to_do": todo, "row": None, "column": None,
+    }  # fmt: skip
+
+
+def text(**changes):
+    return "\n".join(analysis_lines(document(**changes), width=100))
+
+
+def test_numbers_have_their_decimals_and_units():
+    told = text()
+    assert "VO2peak 3,058 mL/min (give the body mass for mL/kg/min)" in told
+    assert "10:05 min:s" in told
+    assert next(line for line in told.splitlines() if "Highest RER" in line).endswith("1.13")
+
+
+def test_no_peak_is_said_with_its_reason():
+    peak = document()["peak"] | {"vo2_ml_min": None, "reason": "No interval counts."}
+    told = text(peak=peak)
+    assert told.startswith("VO2peak: none. No interval counts.")
+    assert "Numbers of the peak" not in told
+
+
+def test_findings_come_by_severity_with_what_to_do_and_nothing_is_no_advice():
+    told = text(
+        findings=[
+            finding("info", "Assumed.", "Nothing."),
+            finding("warning", "Odd.", code="b"),
+            finding("error", "Wrong.", "Mend it.", code="c"),
+        ]
+    )
+    assert (
+        told.index("error: Wrong.")
+        < told.index("> Mend it.")
+        < told.index("warning: Odd.")
+        < told.index("Assumed.")
+    )
+    assert "Nothing." not in told
+    assert "read the 1 error and 1 warning below" in told
+
+
+def test_of_many_alike_three_are_written_out():
+    told = text(findings=[finding("warning", f"Row {row} is odd.") for row in range(20)])
+    assert told.count("is odd.") == 3
+    assert "and 17 more like it" in told
+    assert "read the 1 warning below" in told
+
+
+def test_place_is_added_where_the_message_has_none():
+    told = text(findings=[finding("warning", "Odd.") | {"row": 12, "column": "VO2"}])
+    assert "warning: Odd. (row 12, column VO2)" in told
+
+
+def test_the_method_line_and_the_sources():
+    rule = {
+        "rule": "half_expected_rise_ramp", "primary": True, "verdict": "seen", "observed": 25.1, "threshold": 69.3,
+        "expected_rise": 138.6, "unit": "mL/min", "reason": None, "source": "niemeyer_2021; own choice",
+    }  # fmt: skip
+    told = text(plateau={"verdict": "seen", "rules": [rule]})
+    assert "uptake rose by 25 mL/min where 139 were expected; a plateau is a rise below 69." in " ".join(
+        told.split()
+    )
+    assert "Method: peak time weighted, 30 s; effort rules default" in told
+    assert "Analysis version 1." in " ".join(told.split())
+    assert "  Niemeyer M, Knaier R, Beneke R." in told
+    assert "niemeyer_2021" not in told
+
+
+def test_a_plateau_not_seen_is_no_fault():
+    assert "no fault of the test" in text(plateau={"verdict": "not_seen", "rules": []})
+
+
+def test_a_trend_without_results():
+    assert list(trend_lines({"quantity": "vo2_peak_ml_min", "series": []}))[1] == "No results yet."
