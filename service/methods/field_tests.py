@@ -153,6 +153,26 @@ def balke_15_min_run(distance_m: float) -> float:
     return 6.5 + 12.5 * distance_m / 1000
 
 
+def balke_15_min_run_speed(distance_m: float) -> float:
+    """VO2max from the mean speed of a 15-min run.
+
+    Parameters
+    ----------
+    distance_m : float
+        m.
+
+    Returns
+    -------
+    float
+        mL/kg/min.
+
+    Notes
+    -----
+    33.3 + 0.172 (d/15 - 133), d/15 the mean speed in m/min (balke_1963, value from memory, medium confidence).
+    """
+    return 33.3 + 0.172 * (distance_m / 15 - 133)
+
+
 def queens_college_step(sex: Sex, heart_rate_bpm: float) -> float:
     """VO2max from recovery heart rate after three minutes of stepping.
 
@@ -332,6 +352,18 @@ METHODS: tuple[Method, ...] = (
         "Adults who can run for 15 min. The range of distance is this project's.",
         modes=("run",),
         notes="Medium confidence.",
+    ),
+    Method(
+        "balke_15_min_run_speed",
+        "VO2max from the mean speed of a 15-min run",
+        *_PER_MASS,
+        (_distance((500, 8000), (2000, 5500)),),
+        balke_15_min_run_speed,
+        "balke_1963",
+        "value from memory",
+        "Adults who can run for 15 min. The range of distance is this project's.",
+        modes=("run",),
+        notes="Medium confidence; the other form that circulates, 6.5 + 12.5 km, differs by at most 1.4 from 2.5 to 5 km.",
     ),
     Method(
         "queens_college_step",
