@@ -639,6 +639,8 @@ def _load_rise(
 def _about_curve(x: Floats, y: Floats, degree: int) -> Floats:
     """Residuals of a polynomial in x."""
     centred = x - x.mean()
+    # Through fewer distinct loads than coefficients many curves go, all with the same residuals.
+    degree = min(degree, np.unique(centred).size - 1)
     misses: Floats = y - np.polyval(np.polyfit(centred, y, degree), centred)
     return misses
 
