@@ -6,14 +6,17 @@ from typing import Any
 
 from service.errors import NotFound
 from service.methods import (
+    efficiency,
     energy,
     estimation,
     field_tests,
     gas,
     heart_rate,
+    intensity,
     metabolic_equations,
     prediction,
     ratios,
+    ventilation,
 )
 from service.methods.method import Method, MethodAnswer
 
@@ -21,8 +24,11 @@ _ALL: tuple[Method, ...] = (
     *gas.METHODS,
     *metabolic_equations.METHODS,
     *ratios.METHODS,
+    *ventilation.METHODS,
     *heart_rate.METHODS,
+    *intensity.METHODS,
     *energy.METHODS,
+    *efficiency.METHODS,
     *prediction.METHODS,
     *estimation.METHODS,
     *field_tests.METHODS,

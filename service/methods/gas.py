@@ -201,6 +201,35 @@ def haldane_vco2_ml_min(ve_stpd_l_min: Number, feo2_fraction: Number, feco2_frac
     return 1000.0 * (ve_stpd_l_min * feco2_fraction - inspired * FICO2_FRACTION)
 
 
+def haldane_fractions(
+    ve_stpd_l_min: Number, vo2_ml_min: Number, vco2_ml_min: Number
+) -> tuple[Number, Number]:
+    """Mixed expired fractions that give an uptake and output by the Haldane transformation.
+
+    Parameters
+    ----------
+    ve_stpd_l_min : float or ndarray
+        Expired ventilation, L/min STPD, above 0.
+    vo2_ml_min, vco2_ml_min : float or ndarray
+        mL/min STPD.
+
+    Returns
+    -------
+    feo2_fraction, feco2_fraction : float or ndarray
+        Of dry gas.
+
+    Notes
+    -----
+    The two equations of `haldane_vo2_ml_min` and `haldane_vco2_ml_min` solved for the fractions. For room air only.
+    """
+    taken = vo2_ml_min / (1000.0 * ve_stpd_l_min)
+    given = vco2_ml_min / (1000.0 * ve_stpd_l_min)
+    # Nitrogen in equals nitrogen out: VI/VE = r, with FEO2 = r FIO2 - taken, FECO2 = given + r FICO2, and
+    # 1 - FEO2 - FECO2 = r FIN2.
+    inspired = (1.0 + taken - given) / (FIN2_FRACTION + FIO2_FRACTION + FICO2_FRACTION)
+    return inspired * FIO2_FRACTION - taken, given + inspired * FICO2_FRACTION
+
+
 _PRESSURE = number("barometric_pressure_mmhg")
 _TEMPERATURE = number("temperature_c", valid=(0.01, 50))
 _VE = number("ve_stpd_l_min", label="Ventilation (STPD)", unit="L/min", hard=(0.5, 280))
