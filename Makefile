@@ -3,7 +3,7 @@ PYTHON ?= python3.11
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check proof lock clean
+.PHONY: demo test check proof migration lock clean
 
 demo: $(VENV)/.runtime
 	$(BIN)/upslope demo
@@ -20,6 +20,9 @@ check: $(VENV)/.dev
 
 proof: $(VENV)/.dev
 	$(BIN)/pytest -n 2 -m proof
+
+migration: $(VENV)/.dev
+	$(BIN)/python migrations/new.py "$(WORDS)"
 
 # Pinned versions with hashes. The build back end is pinned too, so nothing is fetched unpinned.
 $(VENV)/.runtime: requirements.lock pyproject.toml
