@@ -425,6 +425,11 @@ def _import(
     return Outcome(job.name, stored=stored, test_id=test_id, headline=_headline(store, test_id))
 
 
+def _values(results: Iterable[ReportedValue]) -> set[tuple[str, float]]:
+    """What results are known by: their values, not the row of the list they came from."""
+    return {(result.quantity, result.value) for result in results}
+
+
 def _report(store: Store, job: Job, options: ImportOptions, target: Target) -> Outcome:
     """Store results that came without a file as a test of their own; the same results again are known."""
     mode = options.mode
@@ -436,8 +441,9 @@ def _report(store: Store, job: Job, options: ImportOptions, target: Target) -> O
                 ExerciseTest.status == "complete",
             )
         ).all()
+        wanted = _values(job.results)
         for test in known:
-            if set(analyses.read_reported(session, test.id)) == set(job.results):
+            if _values(analyses.read_reported(session, test.id)) == wanted:
                 return Outcome(job.name, test_id=test.public_id)
     values = {
         "mode": mode,

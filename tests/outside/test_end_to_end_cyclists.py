@@ -154,9 +154,6 @@ def test_the_same_manifest_again_doubles_nothing(wire, told, subjects, table, tm
     assert len(wire.get(f"/v1/subjects/{subjects['C-1']}/trends/rer_max")["series"][0]["points"]) == 4
 
 
-@pytest.mark.xfail(
-    reason="a reported result is known by its source, which names the row, not by its value", strict=True
-)
 def test_a_shorter_manifest_with_the_same_tests_doubles_nothing(wire, table, tmp_path):
     rows = manifest_of(table[table["code"] == "C-9"].assign(code="D-9")).dropna(subset=["rer_max"])
     file = tmp_path / "manifest.csv"
