@@ -122,6 +122,7 @@ def judge_quality(
     found += _implausible(test.series, marks)
     found += _lost_ratio(test.series, marks, affected)
     found += _stuck(test.series, marks)
+    found += _mode_doubt(test)
     found += _heart_rate_lost(test.series, marks)
     found += find_signatures(test, marks)
     found += _gaps(test.series, marks)
@@ -384,6 +385,23 @@ def _lost_ratio(series: Series, marks: Marks, affected: set[str]) -> list[Findin
             first_seq=int(rows[0]),
             last_seq=int(rows[-1]),
         )
+    ]
+
+
+def _mode_doubt(test: TestInput) -> list[Finding]:
+    """A file of a treadmill has a speed and no work rate, a file of a cycle or arm ergometer the reverse."""
+    moving, loaded = (
+        test.series.has(key) and bool(np.nanmax(test.series.channel(key)) > 0)
+        for key in ("speed_km_h", "work_rate_w")
+    )
+    if test.mode in {"cycle", "arm"} and moving and not loaded:
+        has, lacks = "a speed", "work rate"
+    elif test.mode in {"treadmill", "walk", "run"} and loaded and not moving:
+        has, lacks = "a work rate", "speed"
+    else:
+        return []
+    return [
+        finding("mode_doubt", f"The test is said to be of mode {test.mode}, but it has {has} and no {lacks}.")
     ]
 
 

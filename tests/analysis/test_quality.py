@@ -300,3 +300,22 @@ def test_errors_come_first(simulated_test, with_series):
     order = ["error", "warning", "info"]
     ranks = [order.index(one.severity) for one in judge(replace(test, person=Person())).findings]
     assert ranks == sorted(ranks)
+
+
+@pytest.mark.parametrize(
+    ("mode", "channel", "doubted"),
+    [
+        ("cycle", "speed_km_h", True),
+        ("arm", "speed_km_h", True),
+        ("row", "speed_km_h", False),
+        ("treadmill", "work_rate_w", True),
+        ("treadmill", "speed_km_h", False),
+        ("cycle", "work_rate_w", False),
+    ],
+)
+def test_a_load_of_another_mode(simulated_test, mode, channel, doubted):
+    test = simulated_test()
+    channels = {key: values for key, values in test.series.channels.items() if key != "work_rate_w"}
+    channels[channel] = test.series.channel("work_rate_w") / (1 if channel == "work_rate_w" else 20)
+    test = replace(test, series=replace(test.series, channels=channels), mode=mode)
+    assert bool(found(test, "mode_doubt")) is doubted
