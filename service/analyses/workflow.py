@@ -30,7 +30,7 @@ from service.analysis.series import (
     VerificationBout,
 )
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
-from service.db.models import Exclusion, ExerciseTest, Subject, Visit
+from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.errors import InvalidContent, NotFound, Place, StaleRevision
 from service.reference.tables import NormTable
@@ -345,7 +345,10 @@ def overlay(rows: TestRows, edit: Edit) -> TestRows:
         test={**rows.test, **edit.test},
         series=series,
         notes=tuple(edit.notes) if edit.notes is not None else rows.notes,
-        reported=tuple(edit.reported) if edit.reported is not None else rows.reported,
+        # In the order in which they will be read again, so that the digest of the inputs is the same.
+        reported=tuple(sorted(edit.reported, key=lambda one: one.quantity))
+        if edit.reported is not None
+        else rows.reported,
     )
 
 
@@ -520,6 +523,9 @@ def record(
             if check is not None:
                 check(session)
             made = edit(session) if callable(edit) else edit
+            if made.new_test:
+                # Before it is judged: the analysis of a main test names its verification bout.
+                made = replace(made, test={"public_id": new_public_id(), **made.test})
             snapshot = _snapshot(session, target, made)
             if target.revision is not None and snapshot.revision != target.revision:
                 raise StaleRevision(
