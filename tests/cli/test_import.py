@@ -79,6 +79,12 @@ def test_of_several_files_the_good_ones_are_stored(migrated, sql, files):
     assert counts(sql) == {"subject": 1, "visit": 1, "exercise_test": 1}
 
 
+def test_where_there_is_no_terminal_no_bar_is_drawn(migrated, files):
+    result = migrated("import", "cycle-step-15s.csv", "treadmill-ramp-breaths.csv", *VISIT)
+    assert result.stderr.strip() == ""
+    assert "2 stored, 0 known already, 0 refused." in result.stdout
+
+
 def test_what_the_record_lacks_is_added_and_judged_again(migrated, sql, files):
     migrated("import", "cycle-step-15s.csv", *VISIT)
     assert sql("SELECT count(*) FROM result WHERE quantity = 'vo2_peak_ml_kg_min'") == [(0,)]

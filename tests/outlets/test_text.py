@@ -166,3 +166,45 @@ def test_a_plateau_not_seen_is_no_fault():
 
 def test_a_trend_without_results():
     assert list(trend_lines({"quantity": "vo2_peak_ml_min", "series": []}))[1] == "No results yet."
+
+
+def point(day, value, change=None, **changes):
+    return {
+        "date": day, "value": value, "percentile": None, "percent_of_median": None, "norm_id": None, "effort": "plateau",
+        "counted": True, "notes": [], "change_from_previous": change, "change_from_first": change,
+    } | changes  # fmt: skip
+
+
+def change(verdict, notes=()):
+    return {"absolute": -1.25, "percent": -2.9, "verdict": verdict, "notes": list(notes)}
+
+
+def trend(points, **changes):
+    series = {
+        "mode": "cycle", "basis": "measured", "protocol_family": None, "points": points,
+        "typical_error": {"value": 5.6, "unit": "%", "source": "skinner_1999"}, "slope_per_year": None,
+        "slope_ci_low": None, "slope_ci_high": None,
+    } | changes  # fmt: skip
+    return "\n".join(trend_lines({"quantity": "vo2_peak_ml_kg_min", "series": [series]}, width=100))
+
+
+def test_a_trend_says_value_standing_and_what_is_chance():
+    told = trend(
+        [
+            point("2024-01-05", 43.2, percentile=41.0, norm_id="a_table"),
+            point("2025-01-05", 41.95, change("within_error")),
+            point("2026-01-05", 38.0, change("unclear", ["Another protocol."])),
+        ]
+    )
+    assert "2024-01-05    43.2 mL/kg/min  about the 40th percentile of a_table" in told
+    # The decimals of the quantity, its sign always.
+    assert "(-2.9 %): within what two tests of one person differ by chance" in told
+    assert "unclear. Another protocol." in told
+    assert "Since the first test:" in told
+    assert "Typical error of one test 5.6 %." in told
+
+
+def test_a_point_that_is_not_counted_says_why():
+    told = trend([point("2024-01-05", 43.2, counted=False, notes=["A submaximal effort."])])
+    assert "not counted" in told
+    assert "      A submaximal effort." in told
