@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 from starlette.testclient import TestClient
+from starlette.types import Receive, Scope, Send
 
 from service.app import configure_logging, create_app
 from service.db.migrate import upgrade
@@ -47,7 +49,7 @@ def store(make_store: Callable[..., Store]) -> Store:
     return make_store()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_key() -> Callable[..., str]:
     """Makes a key in a store; its secret."""
 
@@ -69,24 +71,32 @@ def shared_app(migrated_file: Path) -> FastAPI:
     return create_app(Settings(database_url=f"sqlite:///{migrated_file}"))
 
 
-@pytest.fixture
-def open_client(shared_app: FastAPI) -> Iterator[Callable[..., TestClient]]:
+@pytest.fixture(scope="session")
+def event_loop_thread() -> Iterator[BlockingPortal]:
+    """One event loop for all requests: a client makes one for each otherwise, which takes longer than the answer."""
+    with start_blocking_portal() as portal:
+        yield portal
+
+
+@pytest.fixture(scope="session")
+def open_client(shared_app: FastAPI, event_loop_thread: BlockingPortal) -> Callable[..., TestClient]:
     """Opens a client of a store, with a key where one is given."""
-    opened: list[TestClient] = []
+    usual = _but_the_file(shared_app.state.store.settings)
 
     def open_one(store: Store, key: str | None = None, **options: Any) -> TestClient:
         headers = {} if key is None else {"Authorization": f"Bearer {key}"}
-        app = shared_app
-        if _but_the_file(store.settings) != _but_the_file(app.state.store.settings):
-            app = create_app(store.settings, store)
-        app.state.store = store
-        client = TestClient(app, headers=headers, **options)
-        opened.append(client)
+        alike = _but_the_file(store.settings) == usual
+        app = shared_app if alike else create_app(store.settings, store)
+
+        async def over_its_store(scope: Scope, receive: Receive, send: Send) -> None:
+            app.state.store = store
+            await app(scope, receive, send)
+
+        client = TestClient(over_its_store, headers=headers, **options)
+        client.portal = event_loop_thread
         return client
 
-    yield open_one
-    for client in opened:
-        client.close()
+    return open_one
 
 
 @pytest.fixture

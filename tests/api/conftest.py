@@ -158,24 +158,24 @@ def laboratory(client: TestClient) -> Laboratory:
     return Laboratory(client)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def laboratory_of() -> Callable[[TestClient], Laboratory]:
     return Laboratory
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def rows() -> Callable[..., list[dict[str, Any]]]:
     """Intervals of an invented treadmill test."""
     return step_test
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def csv_file() -> Callable[..., bytes]:
     """The same as a file."""
     return file_of
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def own_norm() -> Callable[..., dict[str, Any]]:
     """A reference table of an invented site."""
 

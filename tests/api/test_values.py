@@ -1,11 +1,57 @@
 """What a value may be: everything else is refused with its place, and never an error of the service."""
 
 import json
+import shutil
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from starlette.testclient import TestClient
+
+from service.db.transactions import Store
+from service.settings import Settings
 
 JSON = {"Content-Type": "application/json"}
+
+
+# What is refused is not stored: one record serves all cases.
+@pytest.fixture(scope="module")
+def store(migrated_file, tmp_path_factory) -> Iterator[Store]:
+    path = tmp_path_factory.mktemp("values") / "upslope.db"
+    shutil.copy(migrated_file, path)
+    store = Store(Settings(database_url=f"sqlite:///{path}"))
+    yield store
+    store.close()
+
+
+@pytest.fixture(scope="module")
+def client(store, make_key, open_client) -> TestClient:
+    return open_client(store, make_key(store, "tester", "tester"))
+
+
+@pytest.fixture(scope="module")
+def laboratory(client, laboratory_of) -> Any:
+    return laboratory_of(client)
+
+
+@pytest.fixture(scope="module")
+def subject(laboratory) -> dict[str, Any]:
+    return laboratory.subject()
+
+
+@pytest.fixture(scope="module")
+def visit(laboratory, subject) -> dict[str, Any]:
+    return laboratory.visit(subject["id"])
+
+
+@pytest.fixture(scope="module")
+def planned(laboratory, visit) -> dict[str, Any]:
+    return laboratory.planned(visit["id"])
+
+
+@pytest.fixture(scope="module")
+def complete(laboratory, visit) -> dict[str, Any]:
+    return laboratory.complete(visit["id"])
 
 
 def post(client: Any, address: str, text: str, method: str = "POST") -> Any:
@@ -59,15 +105,15 @@ NOT_INSTANTS = [
 
 
 @pytest.mark.parametrize("value", NOT_NUMBERS)
-def test_numbers_of_a_visit(value, client, laboratory):
-    address = f"/v1/subjects/{laboratory.subject()['id']}/visits"
+def test_numbers_of_a_visit(value, client, subject):
+    address = f"/v1/subjects/{subject['id']}/visits"
     body = f'{{"started_at": "2026-03-14T09:30:00+01:00", "body_mass_kg": {value}}}'
     refused_at(post(client, address, body), "body.body_mass_kg")
 
 
 @pytest.mark.parametrize("value", NOT_NUMBERS)
-def test_numbers_of_intervals(value, client, laboratory):
-    test = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
+def test_numbers_of_intervals(value, client, planned):
+    test = planned
     body = f'{{"intervals": [{{"end_s": 15, "vo2_ml_min": {value}}}]}}'
     for method in ("PUT", "POST"):
         refused_at(
@@ -76,8 +122,8 @@ def test_numbers_of_intervals(value, client, laboratory):
 
 
 @pytest.mark.parametrize("value", [*NOT_NUMBERS, "1.5", "-1"])
-def test_whole_numbers(value, client, laboratory):
-    test = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
+def test_whole_numbers(value, client, planned):
+    test = planned
     body = f'[{{"stage": {value}, "rpe": 12}}]'
     refused_at(post(client, f"/v1/tests/{test['id']}/stage-notes", body), "body.0.stage")
 
@@ -103,14 +149,14 @@ def test_dates(value, client):
 
 
 @pytest.mark.parametrize("value", NOT_INSTANTS)
-def test_instants(value, client, laboratory):
-    address = f"/v1/subjects/{laboratory.subject()['id']}/visits"
+def test_instants(value, client, subject):
+    address = f"/v1/subjects/{subject['id']}/visits"
     refused_at(post(client, address, f'{{"started_at": {value}}}'), "body.started_at")
 
 
 @pytest.mark.parametrize("value", ['"true"', "1", "0", "null", '"yes"'])
-def test_flags(value, client, laboratory):
-    address = f"/v1/subjects/{laboratory.subject()['id']}/visits"
+def test_flags(value, client, subject):
+    address = f"/v1/subjects/{subject['id']}/visits"
     body = (
         '{"started_at": "2026-03-14T09:30:00Z", "medications": '
         f'[{{"name": "a beta blocker", "limits_heart_rate": {value}}}]}}'
@@ -130,8 +176,8 @@ def test_flags(value, client, laboratory):
     ],
 )
 def test_subjects(fields, location, client):
-    refused_at(client.post("/v1/subjects", json={"code": "a", **fields}), location)
-    assert client.get("/v1/subjects").json()["items"] == []
+    refused_at(client.post("/v1/subjects", json={"code": "not stored", **fields}), location)
+    assert client.get("/v1/subjects", params={"query": "not stored"}).json()["items"] == []
 
 
 @pytest.mark.parametrize(
@@ -173,11 +219,11 @@ def test_visits(fields, location, client, laboratory):
         ({"status": "complete"}, "body.status"),
     ],
 )
-def test_tests(fields, location, client, laboratory):
-    visit = laboratory.visit(laboratory.subject()["id"])
+def test_tests(fields, location, client, visit):
+    before = client.get(f"/v1/visits/{visit['id']}").json()["tests"]
     answer = client.post(f"/v1/visits/{visit['id']}/tests", json={"mode": "cycle", **fields})
     refused_at(answer, location)
-    assert client.get(f"/v1/visits/{visit['id']}").json()["tests"] == []
+    assert client.get(f"/v1/visits/{visit['id']}").json()["tests"] == before
 
 
 @pytest.mark.parametrize(
@@ -199,8 +245,8 @@ def test_tests(fields, location, client, laboratory):
         ([{"end_s": 15, "heart_rate_bpm": 3000}, {"end_s": 30, "heart_rate_bpm": 3100}], "body.intervals"),
     ],
 )
-def test_intervals(intervals, location, client, laboratory):
-    test = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
+def test_intervals(intervals, location, client, planned):
+    test = planned
     refused_at(client.put(f"/v1/tests/{test['id']}/intervals", json={"intervals": intervals}), location)
     after = client.get(f"/v1/tests/{test['id']}").json()
     assert (after["status"], after["n_intervals"]) == ("planned", 0)
@@ -229,8 +275,8 @@ def test_intervals(intervals, location, client, laboratory):
         ),
     ],
 )
-def test_parts_of_a_test(part, body, location, client, laboratory):
-    test = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
+def test_parts_of_a_test(part, body, location, client, planned):
+    test = planned
     refused_at(client.put(f"/v1/tests/{test['id']}/{part}", json=body), location)
 
 
@@ -242,8 +288,7 @@ def test_parts_of_a_test(part, body, location, client, laboratory):
         ([{"quantity": "waist_cm", "value": 80}, {"quantity": "waist_cm", "value": 81}], "body.1.quantity"),
     ],
 )
-def test_measurements(body, location, client, laboratory):
-    visit = laboratory.visit(laboratory.subject()["id"])
+def test_measurements(body, location, client, visit):
     refused_at(client.put(f"/v1/visits/{visit['id']}/measurements", json=body), location)
 
 
@@ -276,8 +321,8 @@ def test_queries_of_a_list(query, client):
     ],
     ids=str,
 )
-def test_queries_of_a_trend(query, client, laboratory):
-    address = f"/v1/subjects/{laboratory.subject()['id']}/trends/vo2_peak_ml_min"
+def test_queries_of_a_trend(query, client, subject):
+    address = f"/v1/subjects/{subject['id']}/trends/vo2_peak_ml_min"
     refused_at(client.get(address, params=query), f"query.{next(iter(query))}")
 
 
@@ -296,8 +341,8 @@ def test_queries_of_a_trend(query, client, laboratory):
     ],
     ids=str,
 )
-def test_queries_of_an_analysis(query, client, laboratory):
-    test = laboratory.complete(laboratory.visit(laboratory.subject()["id"])["id"])
+def test_queries_of_an_analysis(query, client, complete):
+    test = complete
     answer = client.get(f"/v1/tests/{test['id']}/analysis", params=query)
     assert answer.status_code == 422, answer.text
     body = {"settings": {name: 1e9 if value == 1e9 else value for name, value in query.items()}}
@@ -332,11 +377,10 @@ def test_broken_json_is_400(text, client):
 @pytest.mark.parametrize(
     "kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", ""]
 )
-def test_other_kinds_of_body_are_415(kind, client, laboratory):
+def test_other_kinds_of_body_are_415(kind, client, visit):
     answer = client.post("/v1/subjects", content=json.dumps({"code": "a"}), headers={"Content-Type": kind})
     assert answer.status_code == 415
     assert "application/json" in answer.json()["detail"]
-    visit = laboratory.visit(laboratory.subject()["id"])
     assert client.post(f"/v1/visits/{visit['id']}/imports", json={}).status_code == 415
 
 
