@@ -271,11 +271,10 @@ def settings() -> None:
     current = _settings()
     table = Table("Variable", "Here", "Meaning")
     for one in Settings.described():
-        table.add_row(
-            one["name"],
-            repr(getattr(current, one["name"].removeprefix("UPSLOPE_").lower())),
-            one["description"],
-        )
+        name = one["name"].removeprefix("UPSLOPE_").lower()
+        # Never the password of a database.
+        value = current.shown_url if name == "database_url" else getattr(current, name)
+        table.add_row(one["name"], repr(value), one["description"])
     Console(highlight=False).print(table)
 
 
