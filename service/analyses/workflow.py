@@ -33,6 +33,7 @@ from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAna
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.errors import InvalidContent, NotFound, Place, StaleRevision
+from service.findings import finding
 from service.reference.tables import NormTable
 from service.subjects.queries import bump
 
@@ -215,13 +216,36 @@ def judge(
     bout, bout_verdict = verification_bout(rows, bouts[-1], settings) if bouts else (None, None)
     analysis = analyse_test(to_input(rows, bout), settings, tables)
     document = {"test_id": rows.test["public_id"], "provisional": provisional, **analysis.as_dict()}
-    document["findings"] = _merged(rows.test["source_findings"] or [], document["findings"])
+    document["findings"] = [
+        *_body_mass_changed(rows),
+        *_merged(rows.test["source_findings"] or [], document["findings"]),
+    ]
     return Judged(
         document=document,
         settings=settings,
         input_hash=_input_hash(rows, bouts),
         results=_index_rows(rows, analysis, document, bout_verdict),
     )
+
+
+#: Results that rest on uptake itself.
+_OF_UPTAKE = frozenset({"vo2_peak_ml_min", "vo2_peak_ml_kg_min", "mets_peak", "o2_pulse_peak_ml_beat"})
+
+
+def _body_mass_changed(rows: TestRows) -> list[dict[str, Any]]:
+    """An error where the file gave uptake per body mass, and the visit no longer has the mass it was multiplied by."""
+    now_kg = rows.visit["body_mass_kg"]
+    return [
+        finding(
+            "uptake_from_body_mass",
+            f"Column '{column['header']}' was multiplied by a body mass of {column['body_mass_kg']:g} kg, but the visit now "
+            f"has {'none' if now_kg is None else f'{now_kg:g} kg'}. Import the file again with replace=true.",
+            severity="error",
+            column=column["header"],
+        ).as_dict()
+        for column in rows.test["source_columns"] or []
+        if column.get("body_mass_kg") not in {None, now_kg}
+    ]
 
 
 def _merged(of_file: list[dict[str, Any]], found: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -269,6 +293,7 @@ def _index_rows(
         return []
     verification = document["effort"]["verification"] or {}
     replaced = _session_peak(rows, verification)
+    mass_changed = bool(_body_mass_changed(rows))
     verdict = document["effort"]["verdict"]
     common = {
         "subject_id": rows.subject["id"],
@@ -292,7 +317,7 @@ def _index_rows(
             "basis": result.basis,
             "convention": result.convention,
             "effective_window_s": result.effective_window_s,
-            "has_error": result.has_error,
+            "has_error": result.has_error or (mass_changed and result.quantity in _OF_UPTAKE),
         }
         for result in analysis.results
     ]

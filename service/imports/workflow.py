@@ -108,11 +108,20 @@ def column_dict(column: ReadColumn) -> dict[str, Any]:
     }
 
 
-def _told(file: TestFile, *, test_id: str | None, existing: bool) -> ImportOut:
+def _columns_told(file: TestFile, body_mass_kg: float | None) -> list[dict[str, Any]]:
+    """What became of each column, with the body mass where the values of one were multiplied by it."""
+    multiplied = {one.column for one in file.findings if one.code == "uptake_from_body_mass"}
+    return [
+        column_dict(column) | ({"body_mass_kg": body_mass_kg} if column.header in multiplied else {})
+        for column in file.columns
+    ]
+
+
+def _told(file: TestFile, *, test_id: str | None, existing: bool, body_mass_kg: float | None) -> ImportOut:
     return ImportOut(
         test_id=test_id,
         existing=existing,
-        columns=[column_dict(column) for column in file.columns],
+        columns=_columns_told(file, body_mass_kg),
         rows=len(file.series),
         findings=[remark.as_dict() for remark in file.findings],
         analysis_url=None if test_id is None else f"/v1/tests/{test_id}/analysis",
@@ -124,7 +133,8 @@ def preview(store: Store, visit_pk: int, source: Source, options: ImportOptions)
     with store.read() as session:
         reading = read_options(options, queries.visit(session, visit_pk))
     file = read_test_file(source.data, source.name, reading, limits_of(store.settings))
-    return _told(file, test_id=None, existing=False).model_copy(update={"first_rows": first_rows(file)})
+    told = _told(file, test_id=None, existing=False, body_mass_kg=reading.body_mass_kg)
+    return told.model_copy(update={"first_rows": first_rows(file)})
 
 
 def import_file(
@@ -194,7 +204,9 @@ def import_file(
     def edit(session: Session) -> Edit:
         own = beside or Beside()
         notes = _merged((*own.notes, *(read_notes(session, attach) if attach is not None else ())), file)
-        values = _columns(session, target.subject_pk, source, options, chosen, file, into)
+        values = _columns(
+            session, target.subject_pk, source, options, chosen, file, into, reading.body_mass_kg
+        )
         values |= own.test
         values["source_findings"] += own.findings
         return Edit(test=values, series=file.series, notes=notes, new_test=into is None)
@@ -219,7 +231,11 @@ def import_file(
         )
         status = 201 if into is None else 200
         return respond_and_keep(
-            transaction, Imported(_told(file, test_id=test.public_id, existing=False), status)
+            transaction,
+            Imported(
+                _told(file, test_id=test.public_id, existing=False, body_mass_kg=reading.body_mass_kg),
+                status,
+            ),
         )
 
     def respond_and_keep(transaction: Transaction, imported: Imported) -> T:
@@ -288,13 +304,14 @@ def _columns(
     chosen: dict[str, Any],
     file: TestFile,
     into: int | None,
+    body_mass_kg: float | None,
 ) -> dict[str, Any]:
     values: dict[str, Any] = {
         "status": "complete",
         "source_hash": source.sha256,
         "source_name": source.name[:200],
         "source_options": chosen,
-        "source_columns": [column_dict(column) for column in file.columns],
+        "source_columns": _columns_told(file, body_mass_kg),
         "source_findings": [remark.as_dict() for remark in file.findings],
     }
     if options.protocol_id is not None:

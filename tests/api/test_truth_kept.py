@@ -333,3 +333,21 @@ def test_an_edit_judges_only_what_it_touches(client, laboratory, visit, test, mo
     client.patch(f"/v1/visits/{visit['id']}", json={})
     client.patch(f"/v1/tests/{laboratory.planned(visit['id'])['id']}", json={"notes": "x"})
     assert judged == []
+
+
+def test_the_body_mass_that_a_file_was_read_with(client, laboratory, subject, visit, rows):
+    """Uptake per body mass was multiplied by the mass of that day; another mass makes it false until it is read anew."""
+    lines = [f"{row['end_s']},{row['vo2_ml_min'] / 75:.3f},{row['phase']}" for row in rows()]
+    data = "\n".join(["time (s),VO2 (mL/kg/min),Phase", *lines]).encode()
+    test_id = laboratory.upload(visit["id"], data).json()["test_id"]
+    before = point_of(laboratory, subject)
+    assert (before["counted"], before["value"]) == (True, pytest.approx(48.1, abs=0.1))
+    client.patch(f"/v1/visits/{visit['id']}", json={"body_mass_kg": 80.0})
+    assert point_of(laboratory, subject)["counted"] is False
+    (error,) = [one for one in laboratory.analysis(test_id)["findings"] if one["severity"] == "error"]
+    assert "75 kg" in error["message"]
+    assert "80 kg" in error["message"]
+    assert laboratory.upload(visit["id"], data, replace=True).status_code == 200
+    after = point_of(laboratory, subject)
+    assert (after["counted"], after["value"]) == (True, pytest.approx(before["value"]))
+    assert after["value_absolute"] == pytest.approx(before["value"] * 80)
