@@ -125,3 +125,19 @@ def test_a_record_of_a_newer_program_is_not_served(environment, tmp_path):
     ended = upslope("serve", "--port", port, environment=environment, folder=tmp_path)
     assert ended.returncode == 1
     assert "newer" in ended.stderr
+
+
+def test_programs_that_upgrade_at_once_wait_for_each_other(environment, tmp_path):
+    started = [
+        subprocess.Popen(
+            [COMMAND, "migrate"],
+            env=environment,
+            cwd=tmp_path,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+        )
+        for _ in range(3)
+    ]
+    assert [process.communicate(timeout=60)[1] for process in started] == [b""] * 3
+    assert [process.returncode for process in started] == [0] * 3
+    assert upslope("check", environment=environment, folder=tmp_path).returncode == 0
