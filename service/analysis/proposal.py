@@ -161,12 +161,14 @@ def _expected(mode: Mode, person: Person, last: LastPeak | None) -> _Expected:
         found = _Expected(
             last.vo2_ml_min,
             f"the {last.basis} peak of the last test, {last.vo2_ml_min:.0f} mL/min",
-            "the person's own",
+            "the person's last test",
         )
     elif last is not None and last.work_rate_w is not None and mode in _ML_MIN_PER_W:
         uptake = _unloaded(mass) + _ML_MIN_PER_W[mode] * last.work_rate_w
         found = _Expected(
-            uptake, f"the highest work rate of the last test, {last.work_rate_w:.0f} W", "the person's own"
+            uptake,
+            f"the highest work rate of the last test, {last.work_rate_w:.0f} W",
+            "the person's last test",
         )
     if found is None:
         found = _predicted(mode, person)

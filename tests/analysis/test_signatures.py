@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from service.analysis.marks import find_marks
 from service.analysis.peaks import find_maxima, find_peak
@@ -15,6 +17,7 @@ from service.analysis.series import Conditions, StageNote
 from service.analysis.signatures import expired_fractions, find_signatures
 from service.findings import FINDINGS
 from service.methods.gas import haldane_vco2_ml_min, haldane_vo2_ml_min
+from service.quantities import CHANNELS
 
 FLOWS = ("vo2_ml_min", "vco2_ml_min", "ve_l_min")
 HOWS = {
@@ -340,3 +343,34 @@ def test_the_judgement_of_quality_contains_the_signatures(simulated_test, with_s
     marks = find_marks(test)
     quality = judge_quality(test, marks, find_peak(test, marks), find_maxima(test, marks))
     assert "ventilation_out_of_line" in {remark.code for remark in quality.findings}
+
+
+ANY = st.one_of(
+    st.floats(0, 9000), st.sampled_from([float("nan"), float("inf"), 0.0, -1.0, 1e300]), st.floats(0, 40)
+)
+
+
+@given(
+    st.integers(1, 40),
+    st.sampled_from([5.0, 15.0, 60.0, 300.0]),
+    st.lists(st.sampled_from(CHANNELS), unique=True, max_size=8),
+    st.sampled_from(["cycle", "treadmill", "row"]),
+    st.data(),
+)
+@settings(max_examples=60, deadline=None)
+def test_whatever_was_recorded_there_is_a_list_and_no_warning_of_arithmetic(
+    make_series, make_test, n, row_s, keys, mode, data
+):
+    channels = {
+        key: np.array(
+            [*data.draw(st.lists(ANY, min_size=min(n, 6), max_size=min(n, 6))), *[50.0] * (n - min(n, 6))]
+        )
+        for key in keys
+    }
+    series = make_series(
+        row_s * np.arange(1, n + 1), channels, phase=["rest"] * (n // 4) + ["exercise"] * (n - n // 4)
+    )
+    test = make_test(series, mode=mode)
+    for remark in find_signatures(test, find_marks(test)):
+        assert remark.code in FINDINGS
+        assert remark.first_seq is None or 0 <= remark.first_seq <= remark.last_seq < n
