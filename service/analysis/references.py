@@ -144,6 +144,7 @@ _ALL: tuple[Reference, ...] = (
     Reference("bishop_1998", "Bishop D, Jenkins DG, Mackinnon LT. The relationship between plasma lactate parameters, Wpeak and 1-h cycling performance in women. Med Sci Sports Exerc 1998;30:1270-1275.", None, _MEMORY),
     Reference("beaver_1985", "Beaver WL, Wasserman K, Whipp BJ. Improved detection of lactate threshold during exercise using a log-log transformation. J Appl Physiol 1985;59:1936-1940.", None, _MEMORY),
     # Blood pressure.
+    Reference("riebe_2015", "Riebe D, Franklin BA, Thompson PD, et al. Updating ACSM's recommendations for exercise preparticipation health screening. Med Sci Sports Exerc 2015;47:2473-2479.", None, _MEMORY),
     Reference("fletcher_2013", "Fletcher GF, Ades PA, Kligfield P, et al. Exercise standards for testing and training: a scientific statement from the American Heart Association. Circulation 2013;128:873-934.", None, _MEMORY),
     Reference("borg_1982", "Borg GA. Psychophysical bases of perceived exertion. Med Sci Sports Exerc 1982;14:377-381.", None, _MEMORY),
     Reference("cole_1999", "Cole CR, Blackstone EH, Pashkow FJ, Snader CE, Lauer MS. Heart-rate recovery immediately after exercise as a predictor of mortality. N Engl J Med 1999;341:1351-1357.", None, _SEEN),
