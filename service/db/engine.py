@@ -13,6 +13,10 @@ from service.settings import Settings
 BEGIN = "upslope_begin"
 
 
+def _lower(text: Any) -> Any:
+    return text.lower() if isinstance(text, str) else text
+
+
 def make_engine(settings: Settings, *, read_only: bool = False) -> Engine:
     """An engine for the database of `settings`.
 
@@ -34,6 +38,8 @@ def make_engine(settings: Settings, *, read_only: bool = False) -> Engine:
     def prepare(connection: sqlite3.Connection, record: ConnectionPoolEntry) -> None:
         del record
         connection.isolation_level = None
+        # SQLite's own knows ASCII only: a search for "élise" must find "ÉLISE".
+        connection.create_function("lower", 1, _lower, deterministic=True)
         cursor = connection.cursor()
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.execute("PRAGMA foreign_keys=ON")

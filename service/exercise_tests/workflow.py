@@ -14,6 +14,7 @@ from service.db.models import ExerciseTest
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
 from service.exercise_tests import queries
 from service.exercise_tests.schemas import CalibrationIn, ExclusionIn, IntervalIn, StageNoteIn
+from service.outlets.cells import inert
 from service.quantities import CHANNELS, QUANTITIES
 
 #: Keeps float noise of a recorder's clock from reading as an overlap.
@@ -246,6 +247,8 @@ def table_bytes(rows: list[dict[str, Any]], form: str) -> bytes:
         frame[name] = frame[name].astype("string")
     if form == "parquet":
         return bytes(frame.to_parquet(index=False, engine="pyarrow"))
+    for name in ("excluded_by", "excluded_reason"):
+        frame[name] = frame[name].map(inert, na_action="ignore")
     return frame.to_csv(index=False, lineterminator="\r\n").encode()
 
 

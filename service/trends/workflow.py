@@ -20,6 +20,7 @@ from service.analysis.series import Person
 from service.analysis.trends import Trend, build_trend
 from service.db.transactions import Store
 from service.norms import queries as norms
+from service.outlets.cells import inert
 from service.quantities import QUANTITIES
 from service.reference.tables import NormTable
 from service.trends import queries
@@ -285,5 +286,5 @@ def flat_csv(trend: dict[str, Any]) -> str:
     buffer = io.StringIO()
     writer = csv.DictWriter(buffer, FLAT_COLUMNS, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(flat_rows(trend))
+    writer.writerows({name: inert(value) for name, value in row.items()} for row in flat_rows(trend))
     return buffer.getvalue()
