@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from service.analysis.formulas import applied
 from service.analysis.lines import fit_line
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks
 from service.analysis.series import StageNote, TestInput
 from service.analysis.stage_values import StageValues, stage_values
 from service.findings import Finding, finding
-from service.methods.catalogue import run
 from service.quantities import QUANTITIES
 
 #: Peak systolic pressures, mmHg, that a scientific statement names as excessive (fletcher_2013, values from memory).
@@ -205,9 +205,11 @@ def _readings(test: TestInput, marks: Marks | None, stages: Sequence[StageValues
         mass = test.person.body_mass_kg
         mets = None
         if vo2 is not None and mass is not None:
-            relative = run("vo2_per_body_mass", {"vo2_ml_min": vo2, "body_mass_kg": mass}).value
+            relative = applied("vo2_per_body_mass", {"vo2_ml_min": vo2, "body_mass_kg": mass}).value
             mets = (
-                None if relative is None else run("metabolic_equivalents", {"vo2_ml_kg_min": relative}).value
+                None
+                if relative is None
+                else applied("metabolic_equivalents", {"vo2_ml_kg_min": relative}).value
             )
         found.append(
             PressureReading(

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from service.analysis.formulas import applied
 from service.analysis.lines import points_between
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks, counted_rows
@@ -13,7 +14,7 @@ from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.stage_values import StageValues, stage_values
 from service.analysis.windows import LEAST_COVERED_FRACTION, highest_window, overlap_s
 from service.findings import Finding
-from service.methods.catalogue import METHODS, run
+from service.methods.catalogue import METHODS
 from service.methods.energy import weir_kcal_min
 
 ENERGY_EQUATION = "weir_kcal_min"
@@ -260,8 +261,9 @@ def _fuel(
     if reason is None:
         flows = {"vo2_ml_min": one.vo2_ml_min, "vco2_ml_min": one.vco2_ml_min}
         for method in values:
-            answer = run(method, flows)
+            answer = applied(method, flows)
             values[method] = answer.value
+            reason = reason or answer.reason
             findings += answer.findings
     return Substrates(
         one.number,

@@ -6,12 +6,12 @@ from typing import Any, Literal
 
 import numpy as np
 
+from service.analysis.formulas import applied
 from service.analysis.marks import Marks, counted_rows, full_rows_in_exercise
-from service.analysis.peaks import Peak
+from service.analysis.peaks import Peak, carbon_dioxide_lost
 from service.analysis.series import Bools, Conditions, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, highest_window
 from service.findings import Finding, finding
-from service.methods.catalogue import run
 from service.methods.gas import (
     FIO2_FRACTION,
     btps_to_stpd_factor,
@@ -138,6 +138,27 @@ def with_computed_uptake(test: TestInput) -> tuple[TestInput, tuple[Finding, ...
     return replace(test, series=replace(series, channels=channels)), (finding("uptake_by_haldane", said),)
 
 
+def without_lost_carbon_dioxide(test: TestInput, marks: Marks) -> TestInput:
+    """A test whose VCO2 counts for nothing where its channel is lost.
+
+    Parameters
+    ----------
+    test : TestInput
+    marks : Marks
+
+    Returns
+    -------
+    TestInput
+        The same where nothing is lost; see `service.analysis.peaks.carbon_dioxide_lost`.
+    """
+    lost = carbon_dioxide_lost(test.series, marks)
+    if not lost.any():
+        return test
+    output = np.where(lost, np.nan, test.series.channel("vco2_ml_min"))
+    channels = {**test.series.channels, "vco2_ml_min": output}
+    return replace(test, series=replace(test.series, channels=channels))
+
+
 def _fractions(series: Series) -> bool:
     return all(series.has(key) for key in ("ve_l_min", "feo2_fraction", "feco2_fraction"))
 
@@ -207,10 +228,10 @@ def _factors(conditions: Conditions, reasons: dict[str, str]) -> dict[str, float
         if missing:
             reasons[method] = f"The visit has no {' and no '.join(missing)}; none is assumed."
             continue
-        told = run(method, inputs)
+        told = applied(method, inputs)
         answer[method] = told.value
-        if told.value is None:
-            reasons[method] = " ".join(one.message for one in told.findings)
+        if told.reason is not None:
+            reasons[method] = told.reason
     return answer
 
 
@@ -246,15 +267,23 @@ def _equivalents(
             window_s=LOWEST_WINDOW_S,
             weights=flow,
         )
-        if window is None:
+        if window is not None and not QUANTITIES[name].possible(-window.value):
+            reasons[f"lowest_{name}"] = _cannot_be(name, -window.value)
+        elif window is None:
             reasons[f"lowest_{name}"] = f"No {LOWEST_WINDOW_S:.0f} s of exercise are covered well enough."
         else:
             found[f"lowest_{name}"] = -window.value
         ventilation, gas = (_in_peak(series, peak, channel, both) for channel in ("ve_l_min", key))
         if ventilation is None or gas is None:
             reasons[f"peak_{name}"] = _no_peak(peak)
+        elif not QUANTITIES[name].possible(float(ratio(ventilation, gas))):
+            reasons[f"peak_{name}"] = _cannot_be(name, float(ratio(ventilation, gas)))
         else:
             found[f"peak_{name}"] = float(ratio(ventilation, gas))
+
+
+def _cannot_be(name: str, value: float) -> str:
+    return f"A {QUANTITIES[name].symbol} of {value:.0f} cannot be; ventilation or gas exchange is wrong."
 
 
 def _in_peak(series: Series, peak: Peak, key: str, counts: Bools) -> float | None:

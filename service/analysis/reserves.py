@@ -4,12 +4,13 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Literal
 
+from service.analysis.formulas import applied
 from service.analysis.norms import Predicted
 from service.analysis.peaks import Maxima, Peak
 from service.analysis.series import Mode, Person, TestInput
 from service.errors import InvalidContent
 from service.findings import Finding
-from service.methods.catalogue import METHODS, run
+from service.methods.catalogue import METHODS
 from service.methods.method import Method
 
 #: Quantities predicted here; VO2max and maximal heart rate stand among the predictions of the analysis.
@@ -142,13 +143,15 @@ def find_reserves(
     if maxima.ve_l_min is None:
         reasons["breathing_reserve_percent"] = maxima.reasons.get("ve_l_min", "The test has no ventilation.")
     elif mvv is not None:
-        answer = run("breathing_reserve_percent", {"ve_max_l_min": maxima.ve_l_min, "mvv_l_min": mvv})
-        percent, left = answer.value, mvv - maxima.ve_l_min
+        answer = applied("breathing_reserve_percent", {"ve_max_l_min": maxima.ve_l_min, "mvv_l_min": mvv})
+        percent = answer.value
+        left = None if percent is None else mvv - maxima.ve_l_min
         findings += answer.findings
+        if answer.reason is not None:
+            reasons["breathing_reserve_percent"] = answer.reason
     else:
         reasons["breathing_reserve_percent"] = reasons["mvv_l_min"]
     if percent is None:
-        reasons.setdefault("breathing_reserve_percent", "The formula gives no value for these inputs.")
         reasons["breathing_reserve_l_min"] = reasons["breathing_reserve_percent"]
         reasons["breathing_reserve_limit"] = "There is no reserve to compare."
     else:
@@ -281,8 +284,8 @@ def _heart_rate(
         if None in needed.values():
             why = "The sex is not known."
         else:
-            answer = run(method, needed)
-            predicted = answer.value
+            answer = applied(method, needed)
+            predicted, why = answer.value, answer.reason
             if answer.findings:
                 # Outside the ages of the equation nothing is extrapolated.
                 why, predicted = " ".join(one.message for one in answer.findings), None
@@ -303,10 +306,12 @@ def _mvv(
     if person.mvv_l_min is not None:
         return person.mvv_l_min, "measured"
     if person.fev1_l is not None:
-        answer = run("mvv_from_fev1_l_min", {"fev1_l": person.fev1_l})
+        answer = applied("mvv_from_fev1_l_min", {"fev1_l": person.fev1_l})
         findings += answer.findings
         if answer.value is not None:
             return answer.value, "from_fev1"
+        reasons["mvv_l_min"] = answer.reason or ""
+        return None, None
     reasons["mvv_l_min"] = "The visit has neither a maximal voluntary ventilation nor an FEV1."
     return None, None
 

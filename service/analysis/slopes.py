@@ -21,7 +21,7 @@ _SHORT_TEST_S = 360.0
 #: Stages from this length on give one point each.
 STAGE_POINT_S = 120.0
 #: Acceptance (project defaults).
-LEAST_POINTS = 10
+LEAST_POINTS = 6
 LEAST_STAGES = 3
 LEAST_SPREAD = 1.3
 LEAST_R_SQUARED = 0.5
@@ -342,7 +342,7 @@ def _accepted(
         )
     if line.r_squared < LEAST_R_SQUARED:
         return replace(
-            slope, reason=f"The points lie too far from a line: r squared is {line.r_squared:.2f}."
+            slope, reason=f"The points lie too far from a line: r squared is {line.r_squared:.3f}."
         )
     return replace(
         slope,

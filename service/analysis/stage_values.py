@@ -11,6 +11,7 @@ from service.analysis.marks import counted_rows
 from service.analysis.series import Series
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
 from service.methods.ratios import respiratory_exchange_ratio
+from service.quantities import QUANTITIES
 
 #: Of the end of a stage.
 LAST_S = 60.0
@@ -142,6 +143,8 @@ def _trend(
     trend = (line.slope, line.ci_low, line.ci_high)
     if ratio is None:
         return trend, "its last minute has no CO2 output, so the exchange ratio is not known"
+    if not QUANTITIES["rer"].possible(ratio):
+        return trend, f"the exchange ratio of {ratio:.2f} cannot be; CO2 output or uptake is wrong"
     if ratio >= 1.0:
         return trend, f"the exchange ratio was {ratio:.2f}; it has to be below 1.00"
     rising = line.ci_low > 0.0 or line.ci_high < 0.0

@@ -6,12 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from service.analysis.formulas import applied
 from service.analysis.lines import fit_line, is_constant
 from service.analysis.loads import ERGOMETERS, Loads
 from service.analysis.series import TestInput
 from service.analysis.stage_values import LAST_S, STEADY_STAGE_S, StageValues, stage_values
 from service.findings import Finding
-from service.methods.catalogue import METHODS, run
+from service.methods.catalogue import METHODS
 from service.methods.efficiency import stage_energy_w
 
 #: Steady stages a slope of work on energy is drawn through; two leave no interval.
@@ -201,12 +202,17 @@ def _efficiency(
         )
         return (), none
     efficiencies = []
+    refused = []
     for number, row in rows:
-        answer = run("gross_efficiency_percent", row)
+        answer = applied("gross_efficiency_percent", row)
         findings += answer.findings
-        spent = run("weir_kcal_min", {key: row[key] for key in ("vo2_ml_min", "vco2_ml_min")})
+        spent = applied("weir_kcal_min", {key: row[key] for key in ("vo2_ml_min", "vco2_ml_min")})
         if answer.value is not None and spent.value is not None:
             efficiencies.append(Efficiency(number, row["work_rate_w"], spent.value, answer.value))
+        else:
+            refused.append(answer.reason or spent.reason or "")
+    if not efficiencies:
+        reasons["gross_efficiency_percent"] = " ".join(dict.fromkeys(refused))
     given = [row for _, row in rows]
     return tuple(efficiencies), _delta(given, reasons, findings)
 
@@ -231,8 +237,11 @@ def _delta(
             "Work does not rise with energy expenditure beyond chance over the steady stages."
         )
         return none
-    answer = run("delta_efficiency_percent", {"stages": [dict(row) for row in rows]})
+    answer = applied("delta_efficiency_percent", {"stages": [dict(row) for row in rows]})
     findings += answer.findings
+    if answer.value is None:
+        reasons["delta_efficiency_percent"] = answer.reason or ""
+        return none
     return answer.value, 100 * line.ci_low, 100 * line.ci_high
 
 
@@ -253,17 +262,22 @@ def _economy(
     if test.handrail_support:
         reasons["economy_ml_kg_km"] = "The handrail was held, so the oxygen cost is not that of the speed."
         return ()
-    found = []
+    found: list[Economy] = []
+    refused: list[str] = []
     for one in steady:
         if one.speed_km_h is None or one.speed_km_h <= 0.5 or one.vo2_ml_min is None:
             continue
-        relative = run("vo2_per_body_mass", {"vo2_ml_min": one.vo2_ml_min, "body_mass_kg": mass}).value
-        answer = run("locomotion_economy_ml_kg_km", {"vo2_ml_kg_min": relative, "speed_km_h": one.speed_km_h})
+        relative = applied("vo2_per_body_mass", {"vo2_ml_min": one.vo2_ml_min, "body_mass_kg": mass})
+        answer = applied(
+            "locomotion_economy_ml_kg_km", {"vo2_ml_kg_min": relative.value, "speed_km_h": one.speed_km_h}
+        )
         findings += answer.findings
-        if answer.value is not None and relative is not None:
-            found.append(
-                Economy(one.number, one.gait, one.speed_km_h, one.grade_percent, relative, answer.value)
-            )
+        if answer.value is None or relative.value is None:
+            refused.append(relative.reason or answer.reason or "")
+            continue
+        found.append(
+            Economy(one.number, one.gait, one.speed_km_h, one.grade_percent, relative.value, answer.value)
+        )
     if not found:
-        reasons["economy_ml_kg_km"] = "No steady stage has a speed."
+        reasons["economy_ml_kg_km"] = " ".join(dict.fromkeys(refused)) or "No steady stage has a speed."
     return tuple(found)

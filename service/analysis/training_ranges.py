@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Literal
 
+from service.analysis.formulas import applied
 from service.analysis.peaks import Maxima, Peak
 from service.analysis.series import TestInput
-from service.methods.catalogue import run
 from service.methods.ratios import metabolic_equivalents
 from service.quantities import QUANTITIES
 
@@ -254,7 +254,7 @@ def _ends(test: TestInput, point: ThresholdPoint | None, *, with_heart_rate: boo
     mass = test.person.body_mass_kg
     relative = None
     if mass is not None and point.vo2_ml_min is not None:
-        relative = run("vo2_per_body_mass", {"vo2_ml_min": point.vo2_ml_min, "body_mass_kg": mass}).value
+        relative = applied("vo2_per_body_mass", {"vo2_ml_min": point.vo2_ml_min, "body_mass_kg": mass}).value
     return _End(
         point.heart_rate_bpm if with_heart_rate else None,
         point.vo2_ml_min,
@@ -318,16 +318,16 @@ def _maximum(test: TestInput, maxima: Maxima, *, maximal: bool) -> tuple[float |
             "predicted",
             "The test is not known to be maximal, and the age to predict a maximum from is not known.",
         )
-    answer = run(_PREDICTION, {"age_years": age})
+    answer = applied(_PREDICTION, {"age_years": age})
     if answer.findings or answer.value is None:
-        return None, "predicted", " ".join(one.message for one in answer.findings)
+        return None, "predicted", answer.reason or " ".join(one.message for one in answer.findings)
     if highest is not None and highest > answer.value:
         return highest, "measured", None
     return answer.value, f"predicted ({_PREDICTION})", None
 
 
 def _karvonen(highest: float, resting: float, percent: float) -> float | None:
-    return run(
+    return applied(
         "karvonen_heart_rate",
         {"heart_rate_max_bpm": highest, "resting_heart_rate_bpm": resting, "intensity_percent": percent},
     ).value
@@ -342,7 +342,7 @@ def _by_uptake(test: TestInput, peak: Peak) -> tuple[tuple[TrainingRange, ...], 
     ranges = []
     for name, low, high in BANDS:
         ends = [
-            run("vo2_at_reserve", {"vo2_max_ml_kg_min": relative, "intensity_percent": percent}).value
+            applied("vo2_at_reserve", {"vo2_max_ml_kg_min": relative, "intensity_percent": percent}).value
             if percent is not None
             else relative
             for percent in (low, high)
