@@ -275,8 +275,13 @@ def _piped(words: list[str], told: str) -> str:
 
 def planned(target: str) -> str:
     """What `make` would run for a target, at the end."""
+    # It may itself be run by make, which then tells of folders.
     return subprocess.run(
-        ["make", "--dry-run", target], capture_output=True, text=True, check=True, cwd=ROOT
+        ["make", "--dry-run", "--no-print-directory", target],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=ROOT,
     ).stdout.strip()
 
 
