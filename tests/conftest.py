@@ -17,6 +17,15 @@ from service.db.transactions import Store
 from service.keys.queries import make
 from service.settings import Settings
 
+#: One app answers all tests, which all come from one address: its limit of refused keys must hold a whole suite.
+USUAL: dict[str, Any] = {"auth_failures_per_minute": 100_000}
+
+
+@pytest.fixture(scope="session")
+def usual_settings() -> dict[str, Any]:
+    """What a store of one's own must be made with to be served by the one app of all tests."""
+    return USUAL
+
 
 @pytest.fixture(scope="session")
 def migrated_file(tmp_path_factory) -> Path:
@@ -34,7 +43,7 @@ def make_store(migrated_file: Path, tmp_path: Path) -> Iterator[Callable[..., St
     made: list[Store] = []
 
     def make_one(**settings: Any) -> Store:
-        store = Store(Settings(database_url=f"sqlite:///{path}", **settings))
+        store = Store(Settings(database_url=f"sqlite:///{path}", **(USUAL | settings)))
         made.append(store)
         return store
 
@@ -68,7 +77,7 @@ def _but_the_file(settings: Settings) -> dict[str, Any]:
 def shared_app(migrated_file: Path) -> FastAPI:
     """The service with the settings as they are: building its routes takes longer than most tests."""
     configure_logging("error")
-    return create_app(Settings(database_url=f"sqlite:///{migrated_file}"))
+    return create_app(Settings(database_url=f"sqlite:///{migrated_file}", **USUAL))
 
 
 @pytest.fixture(scope="session")

@@ -16,10 +16,10 @@ JSON = {"Content-Type": "application/json"}
 
 # What is refused is not stored: one record serves all cases.
 @pytest.fixture(scope="module")
-def store(migrated_file, tmp_path_factory) -> Iterator[Store]:
+def store(migrated_file, tmp_path_factory, usual_settings) -> Iterator[Store]:
     path = tmp_path_factory.mktemp("values") / "upslope.db"
     shutil.copy(migrated_file, path)
-    store = Store(Settings(database_url=f"sqlite:///{path}"))
+    store = Store(Settings(database_url=f"sqlite:///{path}", **usual_settings))
     yield store
     store.close()
 
