@@ -65,8 +65,8 @@ class LactateStage:
     ----------
     stage : int
         As noted; the place in exercise where only a time was.
-    load : float
-        In the unit of the curve.
+    load : float or None
+        In the unit of the curve; None where it is not known.
     lactate_mmol_l : float
     work_rate_w, speed_km_h, grade_percent, heart_rate_bpm, vo2_ml_min : float or None
         Heart rate and uptake of the last minute of the stage; heart rate as noted where the intervals have none.
@@ -75,7 +75,7 @@ class LactateStage:
     """
 
     stage: int
-    load: float
+    load: float | None
     lactate_mmol_l: float
     work_rate_w: float | None
     speed_km_h: float | None
@@ -251,7 +251,7 @@ def lactate_thresholds(
     base = LactateAnalysis(tuple(found), key, None, None, (), tuple(remarks), sampling_site, analyser, reason)
     if reason is not None:
         return replace(base, thresholds=tuple(_none(method, reason) for method in SOURCES))
-    load = np.array([one.load for one in found])
+    load = np.array([one.load for one in found], dtype=np.float64)
     lactate = np.array([one.lactate_mmol_l for one in found])
     baseline = float(lactate.min())
     curve = _cubic(load, lactate)
@@ -394,7 +394,7 @@ class _Told:
         heart = either(None if value is None else value.heart_rate_bpm, note.heart_rate_bpm)
         return LactateStage(
             number,
-            np.nan,
+            None,
             float(note.lactate_mmol_l or 0.0),
             work,
             speed,
@@ -436,8 +436,8 @@ def _along(
         )
     known = [float(value) for value in values if value is not None]
     placed = [replace(one, load=value) for one, value in zip(found, known, strict=True)]
-    for one, other in pairwise(placed):
-        rise = other.load - one.load
+    for (one, low), (other, high) in pairwise(zip(placed, known, strict=True)):
+        rise = high - low
         if rise <= _SAME[key]:
             said = "falls" if rise < -_SAME[key] else "never rises"
             return (
@@ -633,7 +633,7 @@ class _Reader:
 
     def _between(self, load: float, name: str) -> float | None:
         for one, other in pairwise(self.stages):
-            if one.load <= load <= other.load:
+            if one.load is not None and other.load is not None and one.load <= load <= other.load:
                 low, high = getattr(one, name), getattr(other, name)
                 if low is None or high is None:
                     return None

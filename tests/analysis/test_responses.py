@@ -1,5 +1,6 @@
 """All responses of one test together: what they share, and what one tells another."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -106,3 +107,20 @@ def test_a_few_rows_give_reasons_and_no_error(keep):
     constant = {key: np.full(keep, value[25]) for key, value in series.channels.items()}
     flat = responses_of(replace(test, series=replace(cut, channels=constant)))
     assert all(one.reason for one in flat.slopes.items)
+
+
+@pytest.mark.parametrize(
+    "test",
+    [
+        simulate(),
+        simulate(row_s=None),
+        ride([100, 140, 180, 220, 260], lactates=[1.2, 1.0, 1.4, 2.2, 4.6]),
+        ride([200, 150], lactates=[2.0, 3.0]),
+    ],
+)
+def test_the_form_on_the_wire_is_plain_and_finite(test):
+    found = responses_of(test)
+    told = json.loads(
+        json.dumps({**found.as_dict(), "lactate_whole": found.lactate.as_dict()}, allow_nan=False)
+    )
+    assert told["slopes"]["items"][0]["method"].startswith("least squares")
