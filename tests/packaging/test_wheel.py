@@ -83,7 +83,7 @@ def start(installed, environment, tmp_path):
     def begin(*arguments: object) -> subprocess.Popen[str]:
         process = subprocess.Popen(
             [installed, *map(str, arguments)],
-            env=environment,
+            env=environment | {"TMPDIR": str(tmp_path)},  # where the demonstration keeps its record
             cwd=tmp_path,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
