@@ -1,0 +1,509 @@
+"""A line that bends once: the exact least-squares fit, whether there is a bend at all, and how surely its place is known.
+
+The model is y = a + b x + d max(x - k, 0) + c z + error, continuous at the break k, with optional further terms z (Orr et
+al. 1982; continuous form Jones and Molitoris 1984; both from memory). It is linear in everything but k. Between two
+neighbouring values of x the two lines may be fitted apart; where they meet inside that interval the meeting point is the
+least-squares break there, in closed form. Elsewhere the best break of the interval is one of its ends. So trying each
+interval and each data point once gives the exact minimum, with no grid.
+
+Searching for the break makes its F ratio large by chance, so no F table applies: a null distribution of the largest F over
+all breaks is made by resampling residuals in a way that keeps their autocorrelation.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.analysis.series import Floats
+
+#: Rows on either side of the break (project default).
+LEAST_POINTS = 5
+#: Resamples of the test and of the interval, and their knots (project defaults).
+TEST_RESAMPLES = 399
+INTERVAL_RESAMPLES = 200
+_TEST_KNOTS = 48
+_INTERVAL_KNOTS = 120
+_TINY = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenLine:
+    """The best line with one break.
+
+    Attributes
+    ----------
+    position : float
+        x at the break, within the data.
+    intercept : float
+        Of the line before the break, at x = 0, further terms at 0.
+    slope_before, slope_after : float
+    further : tuple of float
+        Coefficients of the further terms.
+    sse : float
+        Sum of squared residuals.
+    sse_line : float
+        That of one straight line with the same further terms.
+    n : int
+        Points.
+    """
+
+    position: float
+    intercept: float
+    slope_before: float
+    slope_after: float
+    further: tuple[float, ...]
+    sse: float
+    sse_line: float
+    n: int
+
+    @property
+    def value(self) -> float:
+        """Y at the break, further terms at 0."""
+        return self.intercept + self.slope_before * self.position
+
+    def predict(self, x: Floats, further: Floats | None = None) -> Floats:
+        """Y of the model.
+
+        Parameters
+        ----------
+        x : ndarray of float, shape (m,)
+        further : ndarray of float, shape (m, p), optional
+
+        Returns
+        -------
+        ndarray of float, shape (m,)
+        """
+        bend = (self.slope_after - self.slope_before) * np.maximum(x - self.position, 0.0)
+        answer: Floats = self.intercept + self.slope_before * x + bend
+        if further is not None:
+            answer = answer + further @ np.asarray(self.further)
+        return answer
+
+
+@dataclass(frozen=True, slots=True)
+class BreakTest:
+    """Whether there is a break.
+
+    Attributes
+    ----------
+    largest_f : float
+        Largest F over the breaks tried: (fall of SSE / 2) / (SSE / (n - 4 - p)).
+    p_value : float
+        Share of resamples without a break whose largest F is at least as large, counting the data themselves.
+    resamples, block_rows : int
+        How the null distribution was made.
+    """
+
+    largest_f: float
+    p_value: float
+    resamples: int
+    block_rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Base:
+    """What every break shares: the straight line and the further terms as orthonormal columns, rows sorted by x."""
+
+    order: np.ndarray[tuple[int], np.dtype[np.intp]]
+    x: Floats  # sorted, scaled to mean 0 and SD 1
+    centre: float
+    scale: float
+    columns: Floats  # (n, q), orthonormal
+
+
+def _base(x: Floats, further: Floats | None, held: float | None = None) -> _Base | None:
+    n = x.size
+    if further is not None and further.shape[:1] != (n,):
+        raise ValueError(f"x has {n} rows and the further terms {further.shape[0]}; give one row a point.")
+    if held is not None and (further is None or held <= 0):
+        raise ValueError("A held term needs a further term and a positive size.")
+    order = np.argsort(x, kind="stable")
+    centre, scale = float(x.mean()) if n else 0.0, float(x.std()) if n else 0.0
+    if scale <= _TINY * max(abs(centre), 1.0):
+        return None
+    scaled = (x[order] - centre) / scale
+    parts = [np.ones(n), scaled]
+    free = np.empty((n, 0)) if further is None else further[order, : None if held is None else -1]
+    for one in free.T:
+        spread = float(one.std())
+        if spread > 0:
+            parts.append((one - one.mean()) / spread)
+    columns, triangle = np.linalg.qr(np.column_stack(parts))
+    columns = columns[:, np.abs(np.diag(triangle)) > 1e-8 * np.sqrt(n)]
+    if held is not None and further is not None:
+        # Profiled out with a normal prior of SD `held` times the residual SD, a term takes only this part of its direction.
+        term = further[order, -1]
+        own = term - columns @ (columns.T @ term)
+        size = float(own @ own)
+        if size > _TINY * n:
+            part = held**2 * size / (1.0 + held**2 * size)
+            columns = np.column_stack((columns, own * np.sqrt(part / size)))
+    return _Base(order, scaled, centre, scale, columns)
+
+
+def _after(values: Floats) -> Floats:
+    """Sums over all later rows: element i is the sum of rows i + 1 and on."""
+    answer: Floats = np.zeros_like(values)
+    answer[:-1] = np.cumsum(values[:0:-1], axis=0)[::-1]
+    return answer
+
+
+def _allowed(x: Floats, least: int) -> tuple[int, int]:
+    """First and last place of a sorted x between which a break may lie, or an empty range."""
+    return least - 1, x.size - least
+
+
+def fit_broken_line(
+    x: Floats,
+    y: Floats,
+    further: Floats | None = None,
+    *,
+    upward: bool = False,
+    held: float | None = None,
+    least_points: int = LEAST_POINTS,
+) -> BrokenLine | None:
+    """The least-squares line with one break, exactly.
+
+    Parameters
+    ----------
+    x, y : ndarray of float, shape (n,)
+        Finite, in any order.
+    further : ndarray of float, shape (n, p), optional
+        Further terms of the model.
+    upward : bool
+        Only breaks at which the slope rises.
+    held : float, optional
+        Prior SD of the coefficient of the last further term, in residual SDs: the term is drawn towards 0. Free if left out.
+    least_points : int
+        Points on either side, those at the break included.
+
+    Returns
+    -------
+    BrokenLine or None
+        None where there are fewer than 2 `least_points` points, x is constant, or no break (upward) lessens the SSE.
+
+    Raises
+    ------
+    ValueError
+        The lengths differ, or a value is not finite.
+    """
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    if x.shape != y.shape or x.ndim != 1:
+        raise ValueError(f"x has the shape {x.shape} and y {y.shape}; give two series of the same length.")
+    if not (np.isfinite(x).all() and np.isfinite(y).all()):
+        raise ValueError("x or y holds a value that is missing or infinite; leave such points out.")
+    base = _base(x, further, held) if x.size >= 2 * least_points else None
+    if base is None:
+        return None
+    first, last = _allowed(base.x, least_points)
+    tall = float(y.std()) or 1.0
+    ys = (y[base.order] - y.mean()) / tall
+    rest = ys - base.columns @ (base.columns.T @ ys)
+    sse_line = float(rest @ ys)
+    if sse_line <= _TINY * ys.size or first > last:
+        return None
+    position = _best_break(base, rest, first, last, upward=upward)
+    if position is None:
+        return None
+    return _solved(x, y, further, base.centre + base.scale * position, sse_line * tall**2, held)
+
+
+def _best_break(base: _Base, rest: Floats, first: int, last: int, *, upward: bool) -> float | None:
+    """Place of the best break, on the scaled x."""
+    # Sums over the rows after each place: of 1 and x, of both with the shared columns, and with the residuals.
+    x = base.x
+    ones, sum_x, sum_xx = _after(np.ones_like(x)), _after(x), _after(x * x)
+    shared, shared_x = _after(base.columns), _after(base.columns * x[:, None])
+    rest_1, rest_x = _after(rest), _after(rest * x)
+    # Inner products of the two columns "after" and "x after", with what the shared columns explain taken out.
+    g11 = ones - np.einsum("ij,ij->i", shared, shared)
+    g12 = sum_x - np.einsum("ij,ij->i", shared, shared_x)
+    g22 = sum_xx - np.einsum("ij,ij->i", shared_x, shared_x)
+
+    # At a data point the hinge is "x after" - x_i "after".
+    length = g22 - 2 * x * g12 + x * x * g11
+    pull = rest_x - x * rest_1
+    fall = np.divide(pull**2, length, out=np.zeros_like(x), where=length > 1e-10)
+    if upward:
+        fall[pull <= 0] = 0.0
+    inside = np.zeros(x.size, dtype=np.bool_)
+    inside[first : last + 1] = True
+    fall[~inside] = 0.0
+    place = int(np.argmax(fall))
+    best, position = float(fall[place]), float(x[place])
+
+    # Between two data points the two lines are free; their meeting point is the break if it lies there.
+    determinant = g11 * g22 - g12**2
+    free = inside.copy()
+    free[:-1] &= x[1:] > x[:-1]
+    free[last:] = False
+    free &= determinant > 1e-12 * np.maximum(g11 * g22, _TINY)
+    (places,) = np.nonzero(free)
+    step = (g22 * rest_1 - g12 * rest_x)[places] / determinant[places]
+    bend = (g11 * rest_x - g12 * rest_1)[places] / determinant[places]
+    meets = np.divide(-step, bend, out=np.full(places.size, np.nan), where=bend != 0)
+    fits = (meets >= x[places]) & (meets <= x[places + 1])
+    if upward:
+        fits &= bend > 0
+    if fits.any():
+        falls = np.where(fits, step * rest_1[places] + bend * rest_x[places], 0.0)
+        chosen = int(np.argmax(falls))
+        if falls[chosen] > best:
+            best, position = float(falls[chosen]), float(meets[chosen])
+    return position if best > 0 else None
+
+
+def _solved(
+    x: Floats, y: Floats, further: Floats | None, position: float, sse_line: float, held: float | None
+) -> BrokenLine:
+    """All other coefficients at a known break."""
+    centre, spread = float(x.mean()), float(x.std())
+    scaled = (x - centre) / spread
+    more = np.empty((x.size, 0)) if further is None else further
+    level, width = more.mean(axis=0), more.std(axis=0)
+    width = np.where(width > 0, width, 1.0)
+    bend = np.maximum(x - position, 0.0) / spread
+    columns = np.column_stack((np.ones(x.size), scaled, bend, (more - level) / width))
+    wanted = y
+    if held is not None:
+        # The prior is one more row: the held coefficient is 0 but for `held` residual SDs.
+        prior = np.zeros((1, columns.shape[1]))
+        prior[0, -1] = 1.0 / (held * width[-1])
+        columns, wanted = np.vstack((columns, prior)), np.append(y, 0.0)
+    # With y about its mean, the intercept is not swamped.
+    middle = float(y.mean())
+    wanted = wanted - np.append(np.full(x.size, middle), np.zeros(wanted.size - x.size))
+    found, *_ = np.linalg.lstsq(columns, wanted, rcond=None)
+    residual = (wanted - columns @ found)[: x.size]
+    found[0] += middle
+    slope, rise = float(found[1]) / spread, float(found[2]) / spread
+    coefficients = found[3:] / width
+    return BrokenLine(
+        position=position,
+        intercept=float(found[0] - slope * centre - coefficients @ level),
+        slope_before=slope,
+        slope_after=slope + rise,
+        further=tuple(float(one) for one in coefficients),
+        sse=float(residual @ residual),
+        sse_line=sse_line,
+        n=x.size,
+    )
+
+
+def _hinges(base: _Base, knots: int, least_points: int) -> tuple[Floats, Floats]:
+    """Hinges at up to `knots` data points, spread evenly over the points, with the shared columns taken out, of length 1.
+
+    Columns are in the order of the sorted x. Also the knots on the scaled x.
+    """
+    first, last = _allowed(base.x, least_points)
+    places = np.unique(np.linspace(first, last, min(knots, last - first + 1)).round().astype(int))
+    at = np.unique(base.x[places])
+    hinges = np.maximum(base.x[:, None] - at[None, :], 0.0)
+    left = hinges - base.columns @ (base.columns.T @ hinges)
+    length = np.sqrt(np.maximum(np.einsum("ij,ij->j", hinges, left), 0.0))
+    sound = length > 1e-6
+    return left[:, sound] / length[sound], at[sound]
+
+
+def memory_of(residual: Floats) -> float:
+    """How much of an error the next one keeps: first-order autocorrelation about 0, allowing for what the fit took away.
+
+    The estimate is too low by about (1 + 4 r)/n (Marriott and Pope 1954, from memory), which is added; 0 to 0.9.
+
+    Parameters
+    ----------
+    residual : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    float
+    """
+    squares = float(residual @ residual)
+    if residual.size < 3 or squares <= 0:
+        return 0.0
+    found = float(residual[1:] @ residual[:-1]) / squares
+    return float(np.clip(found + (1.0 + 4.0 * found) / residual.size, 0.0, 0.9))
+
+
+def _products(
+    residual: Floats, spread: Floats | None, columns: Floats, block_rows: int, resamples: int, seed: int
+) -> tuple[Floats, Floats]:
+    """Draw series of errors like the residuals, and multiply each with the columns.
+
+    What each residual keeps of the one before is taken out; what is left is drawn in blocks of neighbours, which keep
+    memory of any other kind, and the first is put back (a bootstrap of whitened blocks). Blocks alone would have to be long
+    to keep a memory, and then too few to be drawn from. Where the SD of the errors differs, residuals are drawn in units of
+    it and given that of the place they land on.
+
+    Returns the products, (resamples, columns), and the sums of squares of the series, (resamples,).
+    """
+    n = residual.size
+    size = np.ones(n) if spread is None else spread / float(np.sqrt((spread**2).mean()))
+    even = residual / size
+    keeps = memory_of(even)
+    new = even[1:] - keeps * even[:-1]
+    new = new - new.mean()
+    block = max(1, min(block_rows, new.size))
+    count = -(-n // block)
+    starts = np.random.default_rng(seed).integers(0, new.size - block + 1, size=(count, 1, resamples))
+    rows = (starts + np.arange(block)[:, None]).reshape(count * block, resamples)[:n]
+    series = new[rows]
+    series[0] /= np.sqrt(1.0 - keeps**2)
+    if keeps > 0:
+        for place in range(1, n):
+            series[place] += keeps * series[place - 1]
+    series *= size[:, None]
+    return series.T @ columns, np.einsum("ij,ij->j", series, series)
+
+
+def break_test(
+    x: Floats,
+    y: Floats,
+    further: Floats | None = None,
+    *,
+    block_rows: int,
+    seed: int,
+    upward: bool = False,
+    held: float | None = None,
+    spread: Floats | None = None,
+    resamples: int = TEST_RESAMPLES,
+    least_points: int = LEAST_POINTS,
+) -> BreakTest | None:
+    """Test whether a line has a break, against the largest F that chance gives when it has none.
+
+    Series of errors like the residuals of the broken line, with their memory of each other, are laid on a straight line;
+    each is searched for a break like the data.
+
+    Parameters
+    ----------
+    x, y : ndarray of float, shape (n,)
+        In the order of time, not smoothed.
+    further : ndarray of float, shape (n, p), optional
+    block_rows : int
+        Length of the blocks of residuals, after what each keeps of the one before is taken out.
+    seed : int
+        Of the resampling; the same seed gives the same answer.
+    upward : bool
+        Only breaks at which the slope rises.
+    held : float, optional
+        Prior SD of the coefficient of the last further term, in residual SDs: the term is drawn towards 0. Free if left out.
+    spread : ndarray of float, shape (n,), optional
+        What the SD of the errors is proportional to, above 0; the same everywhere if left out.
+    resamples : int
+    least_points : int
+
+    Returns
+    -------
+    BreakTest or None
+        None where no break can be fitted.
+
+    Notes
+    -----
+    Both the data and the resamples are searched at up to 48 data points, evenly spread over the points.
+    """
+    fit = fit_broken_line(x, y, further, upward=upward, held=held, least_points=least_points)
+    base = _base(x, further, held)
+    if fit is None or base is None:
+        return None
+    residual = y - fit.predict(x, further)
+    terms = base.columns.shape[1]
+    free = x.size - terms - 2
+    if free < 1:
+        return None
+    hinges, _ = _hinges(base, _TEST_KNOTS, least_points)
+    columns = np.empty((x.size, hinges.shape[1] + terms))
+    columns[base.order] = np.hstack((hinges, base.columns))
+
+    def largest(products: Floats, squares: Floats) -> Floats:
+        left = squares - np.einsum("ij,ij->i", products[:, -terms:], products[:, -terms:])
+        pull = products[:, :-terms]
+        if upward:
+            pull = np.maximum(pull, 0.0)
+        part: Floats = np.divide(
+            (pull**2).max(axis=1), left, out=np.zeros(left.shape), where=left > _TINY * x.size
+        )
+        return np.minimum(part, 1.0)
+
+    scaled = (y - y.mean()) / (float(y.std()) or 1.0)
+    seen = float(largest((scaled @ columns)[None, :], np.array([scaled @ scaled]))[0])
+    centred = residual - residual.mean()
+    centred /= float(centred.std()) or 1.0
+    chance = largest(*_products(centred, spread, columns, block_rows, resamples, seed))
+    p_value = (1.0 + float((chance >= seen).sum())) / (resamples + 1.0)
+    ratio = np.inf if seen >= 1.0 - _TINY else seen / (1.0 - seen) * free / 2.0
+    return BreakTest(float(ratio), p_value, resamples, block_rows)
+
+
+def break_interval(
+    x: Floats,
+    y: Floats,
+    fit: BrokenLine,
+    further: Floats | None = None,
+    *,
+    block_rows: int,
+    seed: int,
+    upward: bool = False,
+    held: float | None = None,
+    held_sd: float = 0.0,
+    spread: Floats | None = None,
+    place_sd: float = 0.0,
+    level: float = 0.95,
+    resamples: int = INTERVAL_RESAMPLES,
+    least_points: int = LEAST_POINTS,
+) -> tuple[float, float] | None:
+    """Bootstrap interval of the place of the break.
+
+    Series of errors like the residuals of the fit, with their memory, are laid on the broken line; each is fitted anew, and
+    the interval holds the middle `level` of the breaks (percentile interval).
+
+    Parameters
+    ----------
+    x, y : ndarray of float, shape (n,)
+        In the order of time, as they were fitted.
+    fit : BrokenLine
+    further : ndarray of float, shape (n, p), optional
+    block_rows : int
+    seed : int
+    upward : bool
+    held : float, optional
+    held_sd : float
+        Prior SD of the held coefficient in its own unit; resamples differ by it.
+    spread : ndarray of float, shape (n,), optional
+    place_sd : float
+        SD of the error of x itself near the break, in the unit of x, added to the resamples.
+    level : float
+        0 to 1.
+    resamples : int
+    least_points : int
+
+    Returns
+    -------
+    low, high : float, or None
+        In the unit of x; it always holds `fit.position`. None where no break can be fitted.
+
+    Notes
+    -----
+    Breaks of the resamples are searched at up to 120 data points, so the ends are as exact as these lie close.
+    """
+    base = _base(x, further, held)
+    if base is None:
+        return None
+    hinges, at = _hinges(base, _INTERVAL_KNOTS, least_points)
+    if not at.size:
+        return None
+    columns = np.empty_like(hinges, order="C")
+    columns[base.order] = hinges
+    fitted = fit.predict(x, further)
+    residual = y - fitted
+    widened = (residual - residual.mean()) * np.sqrt(x.size / max(1, x.size - base.columns.shape[1] - 2))
+    chance, _ = _products(widened, spread, columns, block_rows, resamples, seed)
+    random = np.random.default_rng([seed, 1])
+    pull = fitted @ columns + chance
+    if held is not None and further is not None and held_sd > 0:
+        pull += random.normal(0.0, held_sd, (resamples, 1)) * (further[:, -1] @ columns)
+    strength = np.where(pull > 0, pull, 0.0) if upward else np.abs(pull)
+    places = base.centre + base.scale * at[strength.argmax(axis=1)]
+    places = places + random.normal(0.0, place_sd, resamples)
+    low, high = np.quantile(places, [(1 - level) / 2, (1 + level) / 2])
+    low, high = max(float(low), float(x.min())), min(float(high), float(x.max()))
+    return min(low, fit.position), max(high, fit.position)
