@@ -14,6 +14,7 @@ from service.analysis.series import ReportedValue, Series, StageNote
 from service.db.models import (
     Analysis,
     Base,
+    Calibration,
     Exclusion,
     ExerciseTest,
     Interval,
@@ -25,6 +26,7 @@ from service.db.models import (
     Result,
     Site,
     Subject,
+    TesterThreshold,
     Visit,
 )
 from service.db.models import StageNote as StageNoteRow
@@ -47,6 +49,10 @@ class TestRows:
     series : Series
     notes, reported : tuple
     protocol_family : str or None
+    calibrations : tuple of mapping
+        ``when``, ``kind``, ``expected``, ``measured``, ``unit``, ``device``, in the order they were given.
+    tester_thresholds : tuple of mapping
+        ``threshold``, ``vo2_ml_min``, ``time_s``, ``by``, ``reason``, by threshold.
     """
 
     __test__ = False
@@ -58,6 +64,8 @@ class TestRows:
     notes: tuple[StageNote, ...]
     reported: tuple[ReportedValue, ...]
     protocol_family: str | None
+    calibrations: tuple[Row, ...] = ()
+    tester_thresholds: tuple[Row, ...] = ()
 
 
 _NOTE_FIELDS = tuple(StageNote.__dataclass_fields__)
@@ -206,6 +214,49 @@ def read_reported(session: Session, test_pk: int) -> tuple[ReportedValue, ...]:
     return tuple(ReportedValue(*row) for row in rows)
 
 
+def read_calibrations(session: Session, test_pk: int) -> tuple[Row, ...]:
+    """The calibrations of a test, in the order they were given (``when`` is a word of SQL)."""
+    rows = session.scalars(
+        sa.select(Calibration).where(Calibration.test_id == test_pk).order_by(Calibration.seq)
+    )
+    return tuple(
+        {
+            "when": row.moment,
+            **{name: getattr(row, name) for name in ("kind", "expected", "measured", "unit", "device")},
+        }
+        for row in rows
+    )
+
+
+def replace_calibrations(session: Session, test_pk: int, calibrations: Sequence[Row]) -> None:
+    """Store these calibrations in the place of what the test has."""
+    session.execute(sa.delete(Calibration).where(Calibration.test_id == test_pk))
+    for seq, row in enumerate(calibrations):
+        values = {name: value for name, value in row.items() if name != "when"}
+        session.add(Calibration(test_id=test_pk, seq=seq, moment=row["when"], **values))
+    session.flush()
+
+
+_THRESHOLD_FIELDS = ("threshold", "vo2_ml_min", "time_s", "by", "reason")
+
+
+def read_tester_thresholds(session: Session, test_pk: int) -> tuple[Row, ...]:
+    """The tester's own thresholds, by threshold."""
+    rows = session.scalars(
+        sa.select(TesterThreshold)
+        .where(TesterThreshold.test_id == test_pk)
+        .order_by(TesterThreshold.threshold)
+    )
+    return tuple({name: getattr(row, name) for name in _THRESHOLD_FIELDS} for row in rows)
+
+
+def replace_tester_thresholds(session: Session, test_pk: int, thresholds: Sequence[Row]) -> None:
+    """Store these thresholds of the tester in the place of what the test has."""
+    session.execute(sa.delete(TesterThreshold).where(TesterThreshold.test_id == test_pk))
+    session.add_all(TesterThreshold(test_id=test_pk, at=now(), **row) for row in thresholds)
+    session.flush()
+
+
 def family_of(session: Session, protocol_key: str | None) -> str | None:
     """The family of a stored or standard protocol; never inferred."""
     if protocol_key is None:
@@ -238,6 +289,8 @@ def load_tests(session: Session, test_pks: Iterable[int]) -> dict[int, TestRows]
             notes=read_notes(session, test_pk),
             reported=read_reported(session, test_pk),
             protocol_family=family_of(session, test.protocol_key),
+            calibrations=read_calibrations(session, test_pk),
+            tester_thresholds=read_tester_thresholds(session, test_pk),
         )
     return answer
 

@@ -77,16 +77,18 @@ def post_analysis(
 @router.get("/charts/{chart}", response_model=None)
 def get_chart(
     request: Request,
-    chart: Literal["uptake"],
+    chart: Literal[
+        "uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate"
+    ],
     principal: Reader,
     ref: TestDependency,
     store: StoreDependency,
     format: Annotated[Literal["json", "svg", "png"] | None, Query()] = None,  # noqa: A002 the contract's name
 ) -> Response:
     """A chart of the test: its Vega-Lite specification, or drawn from it."""
-    del principal, chart
+    del principal
     wanted = form(request, format, "json", "svg", "png")
-    spec = workflow.uptake_chart(store, ref.test_pk)
+    spec = workflow.chart_of(store, ref.test_pk, chart)
     return chart_response(spec, wanted, ref.headers)
 
 

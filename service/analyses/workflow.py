@@ -30,6 +30,7 @@ from service.analysis.series import (
     VerificationBout,
 )
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
+from service.analysis.thresholds import TesterThreshold
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.errors import InvalidContent, NotFound, Place, StaleRevision
@@ -61,8 +62,8 @@ class Edit:
     ----------
     subject, visit, test : mapping
         Columns with their new values. With `new_test` the columns of the test to be made.
-    series, notes, reported
-        What replaces the intervals, the stage notes, the reported results; None leaves them.
+    series, notes, reported, calibrations, tester_thresholds
+        What replaces the intervals, the stage notes and so on; None leaves them.
     appended : Series, optional
         Intervals that follow those there are.
     exclusions : tuple of ExclusionEdit
@@ -76,6 +77,8 @@ class Edit:
     appended: Series | None = None
     notes: Sequence[StageNote] | None = None
     reported: Sequence[ReportedValue] | None = None
+    calibrations: Sequence[Mapping[str, Any]] | None = None
+    tester_thresholds: Sequence[Mapping[str, Any]] | None = None
     exclusions: tuple[ExclusionEdit, ...] = ()
     new_test: bool = False
 
@@ -169,6 +172,18 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
         recovery_posture=test["recovery_posture"],
         verification=verification,
         reported=rows.reported,
+        tester_thresholds=tuple(
+            TesterThreshold(
+                row["threshold"],
+                who=row["by"],
+                why=row["reason"],
+                vo2_ml_min=row["vo2_ml_min"],
+                time_s=row["time_s"],
+            )
+            for row in rows.tester_thresholds
+        ),
+        calibrations=rows.calibrations,
+        field_inputs=test["field_inputs"],
     )
 
 
@@ -276,7 +291,8 @@ def _input_hash(rows: TestRows, bouts: Sequence[TestRows]) -> str:
         told = (test.mode, test.shape, test.purpose, test.person, test.conditions, test.notes, test.reported)
         marks = (test.exercise_start_s, test.exercise_end_s, test.stop_reason, test.protocol_family)
         recovery = (test.handrail_support, test.recovery_active, test.recovery_posture)
-        digest.update(repr((told, marks, recovery, str(one.visit["started_at"]))).encode())
+        beside = (test.tester_thresholds, [dict(row) for row in test.calibrations], test.field_inputs)
+        digest.update(repr((told, marks, recovery, beside, str(one.visit["started_at"]))).encode())
     return digest.hexdigest()
 
 
@@ -286,11 +302,12 @@ def _index_rows(
     """Rows of the results index.
 
     Only a maximal test gives a point of a trend: a verification bout belongs to its main test, and the highest
-    uptake of a submaximal test is no peak.
+    uptake of a submaximal test is no peak. An estimate is what a submaximal test is for.
     """
     belongs_to_another = rows.test["verifies_test_id"] is not None
-    if rows.test["purpose"] != "maximal" or belongs_to_another or rows.test["status"] == "void":
+    if belongs_to_another or rows.test["status"] == "void":
         return []
+    maximal = rows.test["purpose"] == "maximal"
     verification = document["effort"]["verification"] or {}
     replaced = _session_peak(rows, verification)
     mass_changed = bool(_body_mass_changed(rows))
@@ -320,6 +337,7 @@ def _index_rows(
             "has_error": result.has_error or (mass_changed and result.quantity in _OF_UPTAKE),
         }
         for result in analysis.results
+        if maximal or result.basis == "estimated"
     ]
 
 
@@ -374,6 +392,10 @@ def overlay(rows: TestRows, edit: Edit) -> TestRows:
         reported=tuple(sorted(edit.reported, key=lambda one: one.quantity))
         if edit.reported is not None
         else rows.reported,
+        calibrations=tuple(edit.calibrations) if edit.calibrations is not None else rows.calibrations,
+        tester_thresholds=tuple(sorted(edit.tester_thresholds, key=lambda one: str(one["threshold"])))
+        if edit.tester_thresholds is not None
+        else rows.tester_thresholds,
     )
 
 
@@ -402,6 +424,10 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
         queries.replace_notes(session, test_pk, edit.notes)
     if edit.reported is not None:
         queries.replace_reported(session, test_pk, edit.reported)
+    if edit.calibrations is not None:
+        queries.replace_calibrations(session, test_pk, edit.calibrations)
+    if edit.tester_thresholds is not None:
+        queries.replace_tester_thresholds(session, test_pk, edit.tester_thresholds)
     for one in edit.exclusions:
         session.execute(sa.delete(Exclusion).where(Exclusion.test_id == test_pk, Exclusion.seq == one.seq))
         if one.excluded:
@@ -610,14 +636,34 @@ def checked_settings(base: Mapping[str, Any], changed: Mapping[str, Any], *, whe
         ) from error
 
 
-def uptake_chart(store: Store, test_pk: int) -> dict[str, Any]:
-    """The specification of the chart of oxygen uptake against time."""
+CHARTS = ("uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate")
+
+
+def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
+    """The specification of one of the `CHARTS` of a test."""
+    from service.charts.heart_rate import heart_rate_spec
+    from service.charts.lactate import lactate_spec
+    from service.charts.rer import rer_spec
+    from service.charts.substrate import substrate_spec
     from service.charts.uptake import columns_of, uptake_spec
+    from service.charts.v_slope import v_slope_spec
+    from service.charts.ventilatory_equivalents import ventilatory_equivalents_spec
 
     document = analysis_of(store, test_pk, {}, where="query")
+    if chart == "lactate":
+        return lactate_spec(document["lactate"])
+    if chart == "substrate":
+        return substrate_spec(document["energy"])
     with store.read() as session:
-        series = queries.read_series(session, test_pk)
-    return uptake_spec(document, columns_of(series))
+        columns = columns_of(queries.read_series(session, test_pk))
+    of_series: dict[str, Callable[[Mapping[str, Any], Mapping[str, Sequence[Any]]], dict[str, Any]]] = {
+        "uptake": uptake_spec,
+        "v_slope": v_slope_spec,
+        "ventilatory_equivalents": ventilatory_equivalents_spec,
+        "heart_rate": heart_rate_spec,
+        "rer": rer_spec,
+    }
+    return of_series[chart](document, columns)
 
 
 def analysis_of(

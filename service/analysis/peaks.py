@@ -132,7 +132,7 @@ class Peak:
         The window, on the clock of the series.
     covered_fraction : float or None
         Part of the window covered by rows that count.
-    basis : {"measured", "reported"}
+    basis : {"measured", "reported", "estimated"}
     """
 
     label: Literal["VO2max", "VO2peak"] | None = None
@@ -154,7 +154,7 @@ class Peak:
     grade_percent: float | None = None
     o2_pulse_ml_beat: float | None = None
     covered_fraction: float | None = None
-    basis: Literal["measured", "reported"] = "measured"
+    basis: Literal["measured", "reported", "estimated"] = "measured"
     reasons: Mapping[str, str] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:

@@ -2,10 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from service.analysis.thresholds import TesterThreshold
 
 Mode = Literal["treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run"]
 Shape = Literal["step", "ramp", "constant", "field", "other"]
@@ -201,6 +204,12 @@ class TestInput:
         Of the stored protocol; never inferred.
     recovery_active, recovery_posture
         As recorded; needed before a published limit of heart-rate recovery may be shown.
+    tester_thresholds : tuple of TesterThreshold
+        Set by a person.
+    calibrations : tuple of mapping
+        Each with ``when``, ``kind``, ``expected``, ``measured`` and ``unit``.
+    field_inputs : mapping, optional
+        ``method`` and its inputs, of a submaximal or field test.
     """
 
     __test__ = False  # its name is the trade's, not a test class
@@ -221,3 +230,6 @@ class TestInput:
     recovery_posture: str | None = None
     verification: VerificationBout | None = None
     reported: tuple[ReportedValue, ...] = ()
+    tester_thresholds: tuple["TesterThreshold", ...] = ()
+    calibrations: tuple[Mapping[str, Any], ...] = ()
+    field_inputs: Mapping[str, Any] | None = None

@@ -8,9 +8,12 @@ from typing import Any, Literal
 import numpy as np
 
 from service.analysis.effort import Effort, judge_effort
+from service.analysis.estimation import Estimate, Estimates, estimate
+from service.analysis.gas import with_computed_uptake
 from service.analysis.loads import find_loads
 from service.analysis.marks import Marks, find_marks
 from service.analysis.norms import NormTable, Predicted, Rank, predict_all, rank_all
+from service.analysis.parts import Parts, find_parts, parts_dict
 from service.analysis.peaks import (
     ML_KG_MIN_PER_MET,
     Convention,
@@ -30,7 +33,7 @@ from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
 #: Raised whenever the same test may give other numbers or verdicts than before.
-ANALYSIS_VERSION = "1"
+ANALYSIS_VERSION = "2"
 
 CAUTIONS: tuple[str, ...] = (
     "For people who are trained and allowed to run exercise tests.",
@@ -39,7 +42,6 @@ CAUTIONS: tuple[str, ...] = (
     "A number is only as good as the calibration, the fit of the mask and the effort behind it; read the findings first.",
 )
 
-_NOT_YET = "Not computed by this version."
 _NO_INTERVALS = "The test has no intervals; only results that were reported."
 
 #: Results, and where each is read: part of the analysis, field.
@@ -125,7 +127,7 @@ class ResultValue:
         Kept out of change and trend.
     reason : str or None
         Why it is.
-    basis : {"measured", "reported"}
+    basis : {"measured", "reported", "estimated"}
     """
 
     quantity: str
@@ -135,7 +137,7 @@ class ResultValue:
     effective_window_s: float | None
     has_error: bool
     reason: str | None
-    basis: Literal["measured", "reported"] = "measured"
+    basis: Literal["measured", "reported", "estimated"] = "measured"
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +160,12 @@ class TestAnalysis:
         Errors first.
     affected : frozenset of str
         Results kept out of change and trend by an error.
+    parts : Parts
+        Gas, thresholds, slopes, energy, pressure, ranges.
     reported : tuple of ReportedValue
         As given.
+    estimates : Estimates or None
+        Of peak uptake, where none was measured or reported.
     """
 
     __test__ = False  # its name is the trade's, not a test class
@@ -178,7 +184,9 @@ class TestAnalysis:
     predicted: tuple[Predicted, ...]
     findings: tuple[Finding, ...]
     affected: frozenset[str]
+    parts: Parts
     reported: tuple[ReportedValue, ...] = ()
+    estimates: Estimates | None = None
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -187,16 +195,18 @@ class TestAnalysis:
 
     @property
     def results(self) -> tuple[ResultValue, ...]:
-        """The results that could be had, one a quantity; measured before reported."""
-        found = [] if self.basis == "reported" else self._measured()
-        known = {one.quantity for one in found}
-        return (*found, *(one for one in self._reported() if one.quantity not in known))
+        """The results that could be had, one a quantity; measured before reported, and these before estimated."""
+        found: dict[str, ResultValue] = {}
+        measured = [] if self.basis == "reported" else self._measured()
+        for one in (*measured, *self._reported(), *self._estimated()):
+            found.setdefault(one.quantity, one)
+        return tuple(found.values())
 
     def _measured(self) -> list[ResultValue]:
         answer = []
         for quantity, (part, name) in _RESULTS.items():
             value = getattr(getattr(self, part), name)
-            if value is None:
+            if value is None or (part == "peak" and self.peak.basis != "measured"):
                 continue
             convention = self.peak.convention if part == "peak" else None
             window = (
@@ -218,7 +228,21 @@ class TestAnalysis:
                     reason=self._error_text() if error else None,
                 )
             )
+        for quantity, (value, method) in self.parts.results().items():
+            error = quantity in self.affected
+            reason = self._error_text() if error else None
+            answer.append(ResultValue(quantity, float(value), method, None, None, error, reason))
         return answer
+
+    def _estimated(self) -> list[ResultValue]:
+        if self.estimates is None or self.peak.basis != "estimated":
+            return []
+        return [
+            ResultValue(
+                one.quantity, one.value, one.method, None, None, one.has_error, one.reason, "estimated"
+            )
+            for one in self.estimates.results
+        ]
 
     def _error_text(self) -> str:
         return " ".join(one.message for one in self.findings if one.severity == "error")
@@ -237,7 +261,7 @@ class TestAnalysis:
             )
             for one in self.reported
         ]
-        if self.basis == "reported":
+        if self.peak.basis == "reported":
             known = {one.quantity for one in answer}
             answer += [
                 ResultValue(
@@ -253,7 +277,12 @@ class TestAnalysis:
     def as_dict(self) -> dict[str, Any]:
         """The JSON object of the analysis; numbers as they are, missing ones null."""
         marks = self.marks
-        reasons = {"thresholds": _NOT_YET, "training_ranges": _NOT_YET}
+        parts = parts_dict(self.parts, {"reason": _NO_INTERVALS})
+        reasons = {}
+        if not parts["thresholds"]:
+            reasons["thresholds"] = _NO_INTERVALS
+        if not parts["training_ranges"]:
+            reasons["training_ranges"] = self.parts.training_ranges.reason or "No basis for ranges is known."
         if not self.ranks:
             reasons["ranks"] = "No table of reference values covers this mode."
         if not self.predicted:
@@ -276,18 +305,13 @@ class TestAnalysis:
             "peak_by_window": [one.as_dict() for one in self.windows],
             "plateau": self.plateau.as_dict(),
             "effort": self.effort.as_dict(),
-            "thresholds": [],
-            "slopes": _absent("ve_vco2_slope", "oues_ml_min", "vo2_work_rate_slope_ml_min_w"),
-            "steady_state": _absent("value"),
+            **parts,
             "recovery": _absent("drop_60s_bpm", "drop_120s_bpm", reason=_NO_INTERVALS)
             if self.recovery is None
             else self.recovery.as_dict(),
-            "energy": _absent("value"),
-            "blood_pressure": _absent("value"),
-            "reserves": _absent("value"),
+            "estimates": None if self.estimates is None else self.estimates.as_dict(),
             "predicted": [one.as_dict() for one in self.predicted],
             "ranks": [one.as_dict() for one in self.ranks],
-            "training_ranges": [],
             "findings": [one.as_dict() for one in self.findings],
             "cautions": list(self.cautions),
             "reasons": reasons,
@@ -307,7 +331,7 @@ _METHODS: Mapping[str, str] = MappingProxyType(
 )
 
 
-def _absent(*names: str, reason: str = _NOT_YET) -> dict[str, str | None]:
+def _absent(*names: str, reason: str) -> dict[str, str | None]:
     return {**dict.fromkeys(names), "reason": reason}
 
 
@@ -345,8 +369,24 @@ def analyse_test(
         A rule or method in the settings that does not exist.
     """
     settings = settings or AnalysisSettings()
-    if not len(test.series):
-        return _analyse_reported(test, settings, norms)
+    test, computed = with_computed_uptake(test)
+    analysis = (
+        _analyse_series(test, settings, norms, computed)
+        if len(test.series)
+        else _analyse_reported(test, settings, norms)
+    )
+    if (
+        analysis.peak.vo2_ml_min is None
+        and analysis.peak.vo2_ml_kg_min is None
+        and not test.series.has("vo2_ml_min")
+    ):
+        return _with_estimate(analysis, test, norms)
+    return analysis
+
+
+def _analyse_series(
+    test: TestInput, settings: AnalysisSettings, norms: Sequence[NormTable], computed: Sequence[Finding]
+) -> TestAnalysis:
     marks = find_marks(test)
     loads = find_loads(test, marks)
     peak = find_peak(test, marks, settings.peak)
@@ -367,6 +407,16 @@ def analyse_test(
     recovery = heart_rate_recovery(test, marks, maxima)
     peak = _labelled(peak, effort)
     ranks, predicted = _standing(test, peak, maxima, norms)
+    parts = find_parts(
+        test,
+        marks,
+        loads,
+        peak,
+        maxima,
+        plateau,
+        effort,
+        heart_rate_max_method=settings.heart_rate_max_method,
+    )
     return TestAnalysis(
         settings=settings,
         basis="measured",
@@ -386,12 +436,45 @@ def analyse_test(
             loads.findings,
             plateau.findings,
             effort.findings,
+            computed,
+            parts.findings,
             _beyond_limits(test),
             _against_prediction(ranks),
         ),
         affected=quality.affected,
+        parts=parts,
         reported=test.reported,
     )
+
+
+def _with_estimate(analysis: TestAnalysis, test: TestInput, norms: Sequence[NormTable]) -> TestAnalysis:
+    """The analysis with an estimate of peak uptake in the place of the one that nobody measured."""
+    estimates = estimate(test, test.field_inputs)
+    chosen = estimates.chosen
+    if chosen is None:
+        return replace(analysis, estimates=estimates)
+    peak = _estimated_peak(analysis.peak, chosen)
+    ranks, predicted = _standing(test, peak, analysis.maxima, norms, chosen)
+    kept = [one for one in analysis.findings if one.code != "rank_is_against_prediction"]
+    return replace(
+        analysis,
+        peak=peak,
+        ranks=ranks,
+        predicted=predicted,
+        estimates=estimates,
+        findings=_in_order(kept, estimates.findings, _against_prediction(ranks)),
+    )
+
+
+def _estimated_peak(peak: Peak, chosen: Estimate) -> Peak:
+    relative = chosen.value_ml_kg_min
+    found = {
+        "vo2_ml_min": chosen.value_ml_min,
+        "vo2_ml_kg_min": relative,
+        "mets": None if relative is None else relative / ML_KG_MIN_PER_MET,
+    }
+    reasons = {name: reason for name, reason in peak.reasons.items() if found.get(name) is None}
+    return replace(peak, basis="estimated", label="VO2peak", reasons=reasons, **found)  # type: ignore[arg-type]
 
 
 def _where_trusted(plateau: Plateau, test: TestInput, findings: Iterable[Finding]) -> Plateau:
@@ -410,7 +493,7 @@ def _labelled(peak: Peak, effort: Effort) -> Peak:
 
 
 def _standing(
-    test: TestInput, peak: Peak, maxima: Maxima, norms: Sequence[NormTable]
+    test: TestInput, peak: Peak, maxima: Maxima, norms: Sequence[NormTable], chosen: Estimate | None = None
 ) -> tuple[tuple[Rank, ...], tuple[Predicted, ...]]:
     error = QUANTITIES["vo2_peak_ml_kg_min"].typical_error
     person = test.person
@@ -428,6 +511,8 @@ def _standing(
         rer=maxima.rer,
         typical_error_fraction=None if error is None else error.value / 100,
         predicted=predicted,
+        estimated=chosen is not None,
+        standard_error_ml_kg_min=None if chosen is None else chosen.standard_error_ml_kg_min,
     )
     return ranks, predicted
 
@@ -498,6 +583,9 @@ def _analyse_reported(
     )
     peak = _labelled(peak, effort)
     ranks, predicted = _standing(test, peak, maxima, norms)
+    parts = find_parts(
+        test, None, None, peak, maxima, plateau, effort, heart_rate_max_method=settings.heart_rate_max_method
+    )
     return TestAnalysis(
         settings=settings,
         basis="reported",
@@ -512,9 +600,14 @@ def _analyse_reported(
         ranks=ranks,
         predicted=predicted,
         findings=_in_order(
-            _beyond_limits(test), conditions_findings(test), effort.findings, _against_prediction(ranks)
+            _beyond_limits(test),
+            conditions_findings(test),
+            effort.findings,
+            parts.findings,
+            _against_prediction(ranks),
         ),
         affected=frozenset(refused),
+        parts=parts,
         reported=test.reported,
     )
 

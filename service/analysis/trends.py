@@ -292,11 +292,13 @@ def build_trend(
     -------
     Trend
     """
-    grouped: dict[tuple[str | None, str, str | None], list[TrendPoint]] = {}
+    grouped: dict[tuple[str | None, str, str | None, str | None], list[TrendPoint]] = {}
     for point in sorted(points, key=lambda point: point.instant_s):
-        grouped.setdefault((point.mode, point.basis, point.protocol_family), []).append(point)
+        # Estimates by two methods do not compare, any more than two protocols do.
+        method = point.method if point.basis == "estimated" else None
+        grouped.setdefault((point.mode, point.basis, point.protocol_family, method), []).append(point)
     series = []
-    for (mode, _, _), members in sorted(
+    for (mode, _, _, _), members in sorted(
         grouped.items(), key=lambda item: (len(item[1]), item[1][-1].instant_s), reverse=True
     ):
         error = (

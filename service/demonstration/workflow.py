@@ -17,7 +17,6 @@ from service.db.models import Subject, Visit
 from service.db.transactions import Store, Transaction, now
 from service.exercise_tests import workflow as tests
 from service.exercise_tests.queries import get as get_test
-from service.exercise_tests.queries import replace_calibrations
 from service.exercise_tests.schemas import CalibrationIn, ReportedResultIn, StageNoteIn, TestIn, TestPatch
 from service.imports.schemas import ImportOptions
 from service.imports.workflow import Beside, Source, import_file
@@ -129,6 +128,9 @@ def _add_test(
         if fields.get("verifies"):
             options["verifies_test_id"] = made[fields["verifies"]]
         details = TestPatch.model_validate_json(json.dumps(fields.get("details") or {}))
+        calibrations = TypeAdapter(list[CalibrationIn]).validate_json(
+            json.dumps(fields.get("calibrations") or [])
+        )
         path = folder / fields["file"]
         test_id = import_file(
             store,
@@ -136,10 +138,13 @@ def _add_test(
             target,
             Source(path.read_bytes(), path.name),
             ImportOptions.model_validate_json(json.dumps(options)),
-            beside=Beside(_columns(details.model_dump(exclude_unset=True)), tuple(notes)),
+            beside=Beside(
+                _columns(details.model_dump(exclude_unset=True)),
+                tuple(notes),
+                calibrations=tuple(row.model_dump() for row in calibrations),
+            ),
             respond=lambda imported: imported.answer.test_id or "",
         )
-    _add_calibrations(store, target, test_id, fields.get("calibrations") or [])
     return test_id
 
 
@@ -169,15 +174,3 @@ def _add_reported(store: Store, target: Target, fields: dict[str, Any], notes: S
         Edit(test=values, notes=notes or None, reported=reported or None, new_test=True),
         answer=answer,
     )
-
-
-def _add_calibrations(store: Store, target: Target, test_id: str, given: list[Any]) -> None:
-    calibrations = TypeAdapter(list[CalibrationIn]).validate_json(json.dumps(given))
-    if not calibrations:
-        return
-    with store.write(ACTOR) as transaction:
-        test_pk = tests.key_of(transaction.session, test_id)
-        replace_calibrations(
-            transaction.session, test_pk, [tests.calibration_columns(row) for row in calibrations]
-        )
-        transaction.changed("test", test_id, action="changed", subject_id=target.subject_id)

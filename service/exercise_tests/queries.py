@@ -5,6 +5,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from service.analyses.queries import read_calibrations
 from service.analysis.series import PHASES
 from service.db.models import (
     Calibration,
@@ -52,9 +53,6 @@ def out(session: Session, test_pk: int) -> TestOut:
         verifies = session.scalar(
             sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test.verifies_test_id)
         )
-    calibrations = session.scalars(
-        sa.select(Calibration).where(Calibration.test_id == test_pk).order_by(Calibration.seq)
-    ).all()
     columns = {
         name: getattr(test, name)
         for name in TestOut.model_fields
@@ -70,17 +68,7 @@ def out(session: Session, test_pk: int) -> TestOut:
             "verifies_test_id": verifies,
             "source_sha256": test.source_hash,
             "n_intervals": count_intervals(session, test_pk),
-            "calibrations": [
-                {
-                    "when": one.moment,
-                    "kind": one.kind,
-                    "expected": one.expected,
-                    "measured": one.measured,
-                    "unit": one.unit,
-                    "device": one.device,
-                }
-                for one in calibrations
-            ],
+            "calibrations": read_calibrations(session, test_pk),
         }
     )
 
@@ -202,13 +190,6 @@ def held(session: Session, test_pk: int) -> dict[str, int]:
             ("conclusions", Conclusion),
         )
     }
-
-
-def replace_calibrations(session: Session, test_pk: int, rows: list[dict[str, Any]]) -> None:
-    """Store these calibrations in the place of what the test has."""
-    session.execute(sa.delete(Calibration).where(Calibration.test_id == test_pk))
-    for seq, row in enumerate(rows):
-        session.add(Calibration(test_id=test_pk, seq=seq, **row))
 
 
 def of_visit(session: Session, visit_pk: int) -> list[str]:

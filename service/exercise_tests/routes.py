@@ -9,9 +9,10 @@ from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_notes, read_reported
 from service.analyses.workflow import Edit, ExclusionEdit, Target, record
+from service.analysis.estimation import check_field_inputs
 from service.analysis.series import ReportedValue
-from service.db.models import ExerciseTest, TesterThreshold
-from service.db.transactions import Claim, Store, Transaction, now
+from service.db.models import ExerciseTest
+from service.db.transactions import Claim, Store, Transaction
 from service.errors import Conflict, HoldsData, InvalidContent, Place
 from service.exercise_tests import queries, workflow
 from service.exercise_tests.schemas import (
@@ -121,6 +122,8 @@ def create_test(
 ) -> Response:
     """Make a test of a visit: planned, or complete where its `field_inputs` are all there is."""
     claim = once.claim(store, body.model_dump(mode="json"))
+    if body.field_inputs is not None:
+        check_field_inputs(body.mode, body.field_inputs, where="body.field_inputs")
     with store.read() as session:
         values = _checked(session, ref.subject_pk, body.model_dump())
     status = "complete" if body.field_inputs is not None else "planned"
@@ -167,6 +170,9 @@ def change_test(body: TestPatch, principal: Tester, ref: TestDependency, store: 
     with store.read() as session:
         values = _checked(session, ref.subject_pk, body.model_dump(exclude_unset=True), but=ref.test_pk)
         test = queries.get(session, ref.test_pk)
+        if body.field_inputs is not None:
+            mode: Any = values.get("mode", test.mode)
+            check_field_inputs(mode, body.field_inputs, where="body.field_inputs")
         start = values.get("exercise_start_s", test.exercise_start_s)
         end = values.get("exercise_end_s", test.exercise_end_s)
         if start is not None and end is not None and end <= start:
@@ -326,13 +332,9 @@ def put_calibrations(
     ref: TestDependency,
     store: StoreDependency,
 ) -> Response:
-    """Store calibrations in the place of what the test has."""
-    with store.write(principal.name) as transaction:
-        bump(transaction.session, ref.subject_pk, expected=ref.expected)
-        queries.refuse_void(transaction.session, ref.test_pk)
-        rows = [workflow.calibration_columns(row) for row in body]
-        queries.replace_calibrations(transaction.session, ref.test_pk, rows)
-        return _told(ref, {"calibrations": [row.model_dump() for row in body]})(transaction, ref.test_pk)
+    """Store calibrations in the place of what the test has; drift is judged in the analysis."""
+    rows = [row.model_dump() for row in body]
+    return _write(store, principal, ref, Edit(calibrations=rows), {"calibrations": rows})
 
 
 @router.put("/tests/{test_id}/thresholds", response_model=TestOut)
@@ -343,15 +345,9 @@ def put_thresholds(
     store: StoreDependency,
 ) -> Response:
     """Store the tester's own thresholds, with who and why, beside the computed ones."""
-    with store.write(principal.name) as transaction:
-        bump(transaction.session, ref.subject_pk, expected=ref.expected)
-        queries.refuse_void(transaction.session, ref.test_pk)
-        transaction.session.execute(sa.delete(TesterThreshold).where(TesterThreshold.test_id == ref.test_pk))
-        transaction.session.add_all(
-            TesterThreshold(test_id=ref.test_pk, at=now(), **row.model_dump()) for row in body
-        )
-        transaction.session.flush()
-        return _told(ref, {"thresholds": [row.model_dump() for row in body]})(transaction, ref.test_pk)
+    workflow.check_thresholds(body)
+    rows = [row.model_dump() for row in body]
+    return _write(store, principal, ref, Edit(tester_thresholds=rows), {"thresholds": rows})
 
 
 @router.put("/tests/{test_id}/reported-results", response_model=TestOut)

@@ -13,7 +13,7 @@ from service.analysis.series import PHASES, Series, StageNote
 from service.db.models import ExerciseTest
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
 from service.exercise_tests import queries
-from service.exercise_tests.schemas import CalibrationIn, ExclusionIn, IntervalIn, StageNoteIn
+from service.exercise_tests.schemas import ExclusionIn, IntervalIn, StageNoteIn, ThresholdIn
 from service.outlets.cells import inert
 from service.quantities import CHANNELS, QUANTITIES
 
@@ -191,10 +191,26 @@ def check_exclusions(rows: Sequence[ExclusionIn], count: int) -> None:
         raise InvalidContent(f"{faults[0].location}: {faults[0].message}.", faults)
 
 
-def calibration_columns(row: CalibrationIn) -> dict[str, Any]:
-    """A calibration of the wire as columns (``when`` is a word of SQL)."""
-    values = row.model_dump()
-    return {"moment": values.pop("when"), **values}
+def check_thresholds(rows: Sequence[ThresholdIn]) -> None:
+    """Refuse a threshold that comes twice, or that says neither an uptake nor a time.
+
+    Raises
+    ------
+    InvalidContent
+        With a place for each.
+    """
+    faults = [
+        Place(f"body.{place}.threshold", "comes twice", value=row.threshold)
+        for place, row in enumerate(rows)
+        if row.threshold in [earlier.threshold for earlier in rows[:place]]
+    ]
+    faults += [
+        Place(f"body.{place}", "needs vo2_ml_min or time_s: where is the threshold?")
+        for place, row in enumerate(rows)
+        if row.vo2_ml_min is None and row.time_s is None
+    ]
+    if faults:
+        raise InvalidContent(f"{faults[0].location}: {faults[0].message}.", tuple(faults))
 
 
 def check_reported(rows: Sequence[Any]) -> None:

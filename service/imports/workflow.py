@@ -63,11 +63,14 @@ class Beside:
         They win over those of the file for the same stage and time.
     findings : tuple of dict
         Kept with those of reading.
+    calibrations : tuple of mapping
+        Before and after the test.
     """
 
     test: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[StageNote, ...] = ()
     findings: tuple[dict[str, Any], ...] = ()
+    calibrations: tuple[Mapping[str, Any], ...] = ()
 
 
 def limits_of(settings: Settings) -> ReadLimits:
@@ -209,7 +212,10 @@ def import_file(
         )
         values |= own.test
         values["source_findings"] += own.findings
-        return Edit(test=values, series=file.series, notes=notes, new_test=into is None)
+        calibrations = own.calibrations or None
+        return Edit(
+            test=values, series=file.series, notes=notes, calibrations=calibrations, new_test=into is None
+        )
 
     def check(session: Session) -> None:
         # Another import of the same bytes may have come between.

@@ -56,15 +56,28 @@ def test_numbers_are_not_rounded(simulated_test):
     assert analysis.peak.vo2_ml_min != round(analysis.peak.vo2_ml_min, 3)
 
 
-def test_what_this_version_does_not_compute_says_so(simulated_test):
+def test_each_part_has_its_values_or_the_reason(simulated_test):
     answer = analyse_test(simulated_test()).as_dict()
-    for part in ("slopes", "steady_state", "energy", "blood_pressure", "reserves"):
-        values = dict(answer[part])
-        assert values.pop("reason") == "Not computed by this version."
-        assert set(values.values()) == {None}
-    for part in ("thresholds", "training_ranges"):
-        assert answer[part] == []
-        assert answer["reasons"][part] == "Not computed by this version."
+    assert answer["slopes"]["vo2_work_rate_slope_ml_min_w"] == pytest.approx(10.0, abs=0.3)
+    assert answer["energy"]["total_kcal"] > 50
+    for part in ("slopes", "steady_state", "energy", "blood_pressure", "reserves", "gas_exchange"):
+        reasons = answer[part]["reasons"]
+        assert all(reasons.values())
+        # A list of stages stands with a reason in each; everything else is null.
+        assert all(
+            answer[part].get(name) is None for name in reasons if not isinstance(answer[part].get(name), list)
+        )
+    for threshold in answer["thresholds"]:
+        assert threshold["vo2_ml_min"] is not None or threshold["reason"]
+    assert answer["training_ranges"] or answer["reasons"]["training_ranges"]
+
+
+def test_a_test_without_intervals_says_so_in_the_parts_that_need_them(make_test, no_intervals):
+    answer = analyse_test(make_test(no_intervals, reported=(reported("vo2_peak_ml_min", 3000.0),))).as_dict()
+    for part in ("slopes", "steady_state", "energy", "gas_exchange"):
+        assert "no intervals" in answer[part]["reason"]
+    assert answer["thresholds"] == []
+    assert "no intervals" in answer["reasons"]["thresholds"]
 
 
 def test_settings_reach_the_peak_and_are_kept(simulated_test):
@@ -109,7 +122,9 @@ def test_results_are_those_that_could_be_had(simulated_test, with_series):
     note = StageNote(stage=None, phase="exercise", time_s=950.0, rpe=19, rpe_scale="6-20", systolic_mmhg=205)
     analysis = analyse_test(replace(simulated_test(), notes=(note,)))
     results = {one.quantity: one for one in analysis.results}
-    assert set(results) == {
+    of_parts = set(analysis.parts.results())
+    assert {"oues_ml_min", "vo2_work_rate_slope_ml_min_w"} <= of_parts
+    assert set(results) - of_parts == {
         *(
             "vo2_peak_ml_min",
             "vo2_peak_ml_kg_min",
@@ -277,9 +292,13 @@ def test_a_test_without_uptake_has_its_other_results(simulated_test, with_series
     n = len(test.series)
     missing = {key: np.full(n, np.nan) for key in ("vo2_ml_min", "vco2_ml_min", "ve_l_min")}
     analysis = analyse_test(with_series(test, channels=missing))
-    assert analysis.peak.label is None
-    assert {one.quantity for one in analysis.results} >= {"heart_rate_max_bpm", "work_rate_peak_w"}
-    assert "vo2_peak_ml_min" not in {one.quantity for one in analysis.results}
+    results = {one.quantity: one for one in analysis.results}
+    assert results["heart_rate_max_bpm"].basis == results["work_rate_peak_w"].basis == "measured"
+    # What the load and the heart rate allow is an estimate, and is called one.
+    assert analysis.peak.basis == "estimated"
+    assert analysis.peak.label == "VO2peak"
+    assert results["vo2_peak_ml_min"].basis == "estimated"
+    assert results["vo2_peak_ml_min"].method == analysis.estimates.chosen.method
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 4, 6])

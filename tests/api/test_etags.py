@@ -79,7 +79,7 @@ def test_what_is_known_is_not_computed_again(client, ids, monkeypatch):
 
     for name in (
         "service.analyses.workflow.analysis_of",
-        "service.analyses.workflow.uptake_chart",
+        "service.analyses.workflow.chart_of",
         "service.trends.workflow.trend_of",
         "service.trends.queries.quantities_of",
     ):
@@ -106,7 +106,7 @@ WRITES: tuple[tuple[str, str, Any], ...] = (
     ("PUT", "/v1/tests/{test}/intervals", {"intervals": [{"end_s": 15}]}),
     ("PUT", "/v1/tests/{test}/stage-notes", [{"rpe": 17}]),
     ("PUT", "/v1/tests/{test}/exclusions", [{"seq": 0, "excluded": True, "reason": "cough"}]),
-    ("PUT", "/v1/tests/{test}/thresholds", [{"threshold": "vt1", "by": "a", "reason": "b"}]),
+    ("PUT", "/v1/tests/{test}/thresholds", [{"threshold": "vt1", "time_s": 60, "by": "a", "reason": "b"}]),
     ("PUT", "/v1/tests/{test}/calibrations", []),
     ("POST", "/v1/subjects/{subject}/visits", {"started_at": "2026-04-01T10:00:00Z"}),
     ("POST", "/v1/visits/{visit}/tests", {"mode": "cycle"}),

@@ -268,15 +268,38 @@ def test_a_reported_result_beyond_its_limit_is_stored_and_not_counted(client, la
 
 
 def test_a_field_test_is_complete_with_its_inputs(client, laboratory, visit):
-    test = laboratory.planned(visit["id"], mode="run", shape="field", field_inputs={"distance_m": 2800})
+    """2,800 m in 12 min: 51.31 mL/kg/min (Cooper 1968, (d - 504.9) / 44.73, worked by hand)."""
+    inputs = {"method": "cooper_12_min", "distance_m": 2800}
+    test = laboratory.planned(visit["id"], mode="run", shape="field", field_inputs=inputs)
     assert test["status"] == "complete"
-    assert test["field_inputs"] == {"distance_m": 2800}
-    assert laboratory.analysis(test["id"])["peak"]["vo2_ml_min"] is None
+    assert test["field_inputs"] == inputs
+    analysis = laboratory.analysis(test["id"])
+    assert analysis["peak"]["vo2_ml_kg_min"] == pytest.approx(51.31, abs=0.005)
+    assert (analysis["peak"]["basis"], analysis["estimates"]["chosen"]) == ("estimated", "cooper_12_min")
+    trend = client.get(f"/v1/subjects/{visit['subject_id']}/trends/vo2_peak_ml_kg_min").json()["series"]
+    assert [(one["basis"], one["mode"], len(one["points"])) for one in trend] == [("estimated", "run", 1)]
 
 
-def test_what_belongs_to_a_test_and_changes_no_analysis(client, laboratory, visit):
+@pytest.mark.parametrize(
+    ("inputs", "place"),
+    [
+        ({"distance_m": 2800}, "body.field_inputs.method"),
+        ({"method": "no_such_method"}, "body.field_inputs.method"),
+        ({"method": "storer_cycle", "work_rate_w": 250}, "body.field_inputs.method"),
+        ({"method": "cooper_12_min"}, "body.field_inputs.distance_m"),
+        ({"method": "cooper_12_min", "distance_m": -5}, "body.field_inputs.distance_m"),
+    ],
+)
+def test_field_inputs_that_cannot_be_are_refused_with_their_place(client, laboratory, visit, inputs, place):
+    body = {"mode": "run", "field_inputs": inputs}
+    answer = client.post(f"/v1/visits/{visit['id']}/tests", json=body)
+    assert answer.status_code == 422
+    assert place in [one["location"] for one in answer.json()["errors"]]
+    assert client.get(f"/v1/visits/{visit['id']}").json()["tests"] == []
+
+
+def test_calibrations_and_a_testers_threshold_are_judged_beside_the_rest(client, laboratory, visit):
     test = laboratory.complete(visit["id"])
-    before = laboratory.analysis(test["id"])
     calibration = {
         "when": "before",
         "kind": "gas",
@@ -301,4 +324,7 @@ def test_what_belongs_to_a_test_and_changes_no_analysis(client, laboratory, visi
     }
     shown = client.put(f"/v1/visits/{visit['id']}/pre-test", json=asked).json()["pre_test"]
     assert shown["answers"] == asked["answers"]
-    assert laboratory.analysis(test["id"]) == before
+    analysis = laboratory.analysis(test["id"])
+    (own,) = [one for one in analysis["thresholds"] if one["basis"] == "tester"]
+    assert (own["threshold"], own["vo2_ml_min"]) == ("vt1", 2100)
+    assert [one["when"] for one in analysis["calibrations"]["checks"]] == ["before"]
