@@ -1,5 +1,7 @@
 """Protocols over HTTP."""
 
+from typing import Any
+
 from fastapi import APIRouter, Response
 
 from service.http.answers import created
@@ -7,7 +9,8 @@ from service.http.cursors import Page
 from service.http.dependencies import Reader, SiteTester, StoreDependency
 from service.http.idempotency import OnceDependency
 from service.protocols import queries
-from service.protocols.schemas import ProtocolIn, ProtocolOut
+from service.protocols.schemas import ProposalIn, ProtocolIn, ProtocolOut
+from service.protocols.workflow import proposals_for
 
 router = APIRouter(prefix="/v1/protocols", tags=["protocols"])
 
@@ -32,6 +35,12 @@ def create_protocol(
             "protocol", stored.id, action="created", payload={"after": body.model_dump(mode="json")}
         )
         return transaction.answer(created(stored, f"/v1/protocols/{stored.id}"))
+
+
+@router.post("/propose")
+def propose_protocol(body: ProposalIn, principal: Reader, store: StoreDependency) -> Page[dict[str, Any]]:
+    """A ramp and a step protocol for a subject that should last 8 to 12 minutes, with the reason; nothing is stored."""
+    return Page(items=proposals_for(store, principal, body.subject_id, body.mode), next=None)
 
 
 @router.get("/{protocol_id}")

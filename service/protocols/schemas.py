@@ -35,6 +35,13 @@ class ProtocolIn(Wire):
     stages: Annotated[list[StageIn], Field(min_length=1, max_length=200)]
 
 
+class ProposalIn(Wire):
+    """For whom, and in which mode."""
+
+    subject_id: ShortText
+    mode: Mode
+
+
 class ProtocolOut(Answer):
     """A protocol."""
 

@@ -7,6 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from service.analysis.screening import Caution, RestingValues, cautions_before
 from service.db.models import ExerciseTest, Measurement, Subject, Visit
 from service.errors import InvalidContent, NotFound, Place
 from service.exercise_tests.queries import of_visit
@@ -50,8 +51,19 @@ def out(session: Session, visit: Visit, subject_id: str) -> VisitOut:
                 "cleared_by": visit.cleared_by,
             },
             "tests": of_visit(session, visit.id),
+            "cautions": [one.as_dict() for one in _cautions(visit)],
         }
     )
+
+
+def _cautions(visit: Visit) -> tuple[Caution, ...]:
+    """Only where something was asked or measured: silence is not told of."""
+    resting = RestingValues(
+        visit.resting_systolic_mmhg, visit.resting_diastolic_mmhg, visit.resting_spo2_percent
+    )
+    if not visit.pre_test_answers and resting == RestingValues():
+        return ()
+    return cautions_before(visit.pre_test_answers, resting)
 
 
 def in_own_offset(visit: Visit) -> datetime:

@@ -138,3 +138,6 @@ class VisitOut(Answer):
     measurements: list[MeasurementOut]
     pre_test: dict[str, Any]
     tests: list[str] = Field(description="Ids of the tests of this visit.")
+    cautions: list[dict[str, Any]] = Field(
+        description="What in the answers and resting values published lists name. Local rules and licensed practice decide."
+    )

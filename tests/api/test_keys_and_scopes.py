@@ -28,6 +28,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/protocols"): (200, 200, 200, 200),
     ("POST", "/v1/protocols"): (403, 422, 422, 403),
     ("GET", "/v1/protocols/{protocol_id}"): (200, 200, 200, 200),
+    ("POST", "/v1/protocols/propose"): (422, 422, 422, 422),
     ("POST", "/v1/visits/{visit_id}/tests"): (403, 422, 422, 404),
     ("GET", "/v1/visits/{visit_id}/tests"): (200, 200, 200, 404),
     ("POST", "/v1/visits/{visit_id}/imports"): (403, 422, 422, 404),
