@@ -82,6 +82,7 @@ def analysis_lines(document: Mapping[str, Any], *, width: int = WIDTH) -> Iterat
     for part in (
         _verdict(document, label),
         _numbers(document, label),
+        _beyond_the_peak(document),
         _findings(document["findings"]),
         _grounds(document),
         _method(document),
@@ -159,6 +160,46 @@ def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
     duration = document["maxima"].get("exercise_duration_s")
     if duration is not None:
         yield f"  {'Duration of exercise':<28} {_clock(duration):>8} min:s"
+
+
+_AGREED = {"vt1": "First ventilatory threshold", "vt2": "Second ventilatory threshold"}
+_SLOPES = (
+    ("VE/VCO2 slope to the 2nd", "ve_vco2_slope"),
+    ("VO2-work rate slope", "vo2_work_rate_slope_ml_min_w"),
+    ("Uptake efficiency slope", "oues_ml_min"),
+)
+
+
+def _beyond_the_peak(document: Mapping[str, Any]) -> Iterator[str]:
+    """Thresholds, slopes and energy where they can be had; why not stands in the JSON form."""
+    told = [
+        f"  {words}: {_threshold(one)}"
+        for one in document["thresholds"]
+        for words in [_AGREED.get(one["threshold"])]
+        if words is not None and one["method"] in {"consensus", "tester"} and one["vo2_ml_min"] is not None
+    ]
+    told += [
+        _row(words, name, document["slopes"][name])
+        for words, name in _SLOPES
+        if document["slopes"].get(name) is not None
+    ]
+    if document["energy"].get("total_kcal") is not None:
+        told.append(f"  {'Energy, by oxygen':<28} {document['energy']['total_kcal']:>8.0f} kcal")
+    if told:
+        yield "Thresholds, slopes and energy"
+        yield from told
+
+
+def _threshold(one: Mapping[str, Any]) -> str:
+    words = f"{QUANTITIES['vt1_vo2_ml_min'].show(one['vo2_ml_min'])}"
+    if one["percent_of_peak"] is not None:
+        words += f", {one['percent_of_peak']:.0f} % of the peak"
+    if one["heart_rate_bpm"] is not None:
+        words += f", {QUANTITIES['heart_rate_bpm'].show(one['heart_rate_bpm'])}"
+    if one["work_rate_lag_corrected_w"] is not None:
+        words += f", {QUANTITIES['work_rate_w'].show(one['work_rate_lag_corrected_w'])} corrected for lag"
+    who = "set by the tester" if one["basis"] == "tester" else "methods agree"
+    return f"{words} ({who})"
 
 
 def _row(words: str, quantity: str, value: float) -> str:

@@ -78,6 +78,9 @@ def document(**changes):
         "peak": peak,
         "maxima": {"exercise_duration_s": 605.4, "rer": 1.134},
         "recovery": {},
+        "thresholds": [],
+        "slopes": {},
+        "energy": {},
         "effort": {"verdict": "undetermined", "criteria": [], "reason": "nothing shows it."},
         "plateau": {"verdict": "not_assessable", "rules": []},
         "ranks": [],
@@ -208,3 +211,27 @@ def test_a_point_that_is_not_counted_says_why():
     told = trend([point("2024-01-05", 43.2, counted=False, notes=["A submaximal effort."])])
     assert "not counted" in told
     assert "      A submaximal effort." in told
+
+
+def test_thresholds_that_the_methods_agree_on_stand_with_their_work_rate():
+    item = {
+        "threshold": "vt1",
+        "method": "consensus",
+        "basis": "computed",
+        "vo2_ml_min": 1742.4,
+        "percent_of_peak": 60.7,
+        "heart_rate_bpm": 131.2,
+        "work_rate_lag_corrected_w": 113.4,
+    }
+    alone = item | {"method": "v_slope", "vo2_ml_min": 1600.0}
+    changes = {
+        "thresholds": [alone, item],
+        "slopes": {"ve_vco2_slope": 23.94},
+        "energy": {"total_kcal": 101.4},
+    }
+    told = list(analysis_lines(document(**changes), width=200))
+    line = next(line for line in told if "First ventilatory threshold" in line)
+    assert "1,742 mL/min, 61 % of the peak, 131 beats/min, 113 W corrected for lag (methods agree)" in line
+    assert not any("1,600" in line for line in told)
+    assert any("VE/VCO2 slope" in line and "23.9" in line for line in told)
+    assert any("Energy" in line and "101 kcal" in line for line in told)
