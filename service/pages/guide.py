@@ -37,6 +37,8 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "importing",
             "judgement",
             "plateau-rates",
+            "thresholds",
+            "threshold-accuracy",
             "standing",
             "change",
             "api",
