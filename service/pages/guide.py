@@ -38,7 +38,6 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "judgement",
             "plateau-rates",
             "thresholds",
-            "threshold-accuracy",
             "standing",
             "change",
             "api",
