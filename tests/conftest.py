@@ -1,5 +1,6 @@
 """Records in real database files, and the service over them."""
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 import pytest
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
+from hypothesis import settings as hypothesis_settings
 from starlette.testclient import TestClient
 from starlette.types import Receive, Scope, Send
 
@@ -16,6 +18,11 @@ from service.db.migrate import upgrade
 from service.db.transactions import Store
 from service.keys.queries import make
 from service.settings import Settings
+
+# The gate tries the same examples each time; HYPOTHESIS_PROFILE=explore tries new ones.
+hypothesis_settings.register_profile("gate", derandomize=True)
+hypothesis_settings.register_profile("explore", derandomize=False)
+hypothesis_settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "gate"))
 
 #: One app answers all tests, which all come from one address: its limit of refused keys must hold a whole suite.
 USUAL: dict[str, Any] = {"auth_failures_per_minute": 100_000}

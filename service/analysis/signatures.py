@@ -210,7 +210,9 @@ def _exercise_load(series: Series) -> Floats | None:
     if series.has("work_rate_w"):
         return series.channel("work_rate_w")
     if series.has("speed_km_h"):
-        return series.channel("speed_km_h") * (1 + np.nan_to_num(series.channel("grade_percent")) / 20)
+        return series.channel("speed_km_h") * (
+            1 + np.nan_to_num(series.channel("grade_percent"), posinf=0.0, neginf=0.0) / 20
+        )
     return None
 
 

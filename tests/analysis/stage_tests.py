@@ -39,7 +39,7 @@ def stage_test(
     place = np.repeat(np.arange(len(stages)), per)
     since_min = (np.tile(np.arange(per), len(stages)) + 0.5) * row_s / 60.0
     channels = {}
-    for key in {name for one in stages for name in one}:
+    for key in dict.fromkeys(name for one in stages for name in one):
         values = np.array([one.get(key, np.nan) for one in stages], dtype=np.float64)[place]
         if key == "vo2_ml_min":
             values = values + trend_ml_min2 * (since_min - (stage_s - 30.0) / 60.0)
