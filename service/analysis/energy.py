@@ -7,6 +7,7 @@ from typing import Any, Literal
 import numpy as np
 
 from service.analysis.formulas import applied
+from service.analysis.gas import without_lost_carbon_dioxide
 from service.analysis.lines import points_between
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks, counted_rows
@@ -179,7 +180,7 @@ def find_energy(
     exercise. Fuel by frayn_1983 in steady stages at an exchange ratio below 1.0. The stage with the most fat as in a test by
     stages (achten_2002); it is one of the stages, nothing is drawn between them.
     """
-    series = test.series
+    series = without_lost_carbon_dioxide(test, marks).series
     reasons: dict[str, str] = {}
     findings: list[Finding] = []
     spent, counts = _spent(series)

@@ -199,6 +199,7 @@ def find_gas_exchange(test: TestInput, marks: Marks, peak: Peak) -> GasExchange:
     -------
     GasExchange
     """
+    test = without_lost_carbon_dioxide(test, marks)
     reasons: dict[str, str] = {}
     found: dict[str, Any] = _factors(test.conditions, reasons)
     findings: list[Finding] = []

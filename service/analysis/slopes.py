@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from service.analysis.gas import without_lost_carbon_dioxide
 from service.analysis.lines import Line, fit_line, is_constant, lags_for, points_between
 from service.analysis.loads import ERGOMETERS, Loads
 from service.analysis.marks import Marks
@@ -176,8 +177,9 @@ def find_slopes(
     VE/VCO2: VE (BTPS) on VCO2 (STPD), L/min each, from the start of exercise. OUES: VO2 = a log10 VE + b without the
     first minute and the plateau (baba_1996). VO2 on work rate without the first 2 min and the plateau; steady lag moves
     this line and does not tilt it. Stages of 2 min and more give one point each there, the mean of their last minute.
-    Least squares; intervals by `service.analysis.lines.fit_line`.
+    Least squares; intervals by `service.analysis.lines.fit_line`. Rows in which the CO2 channel is lost do not count.
     """
+    test = without_lost_carbon_dioxide(test, marks)
     series = test.series
     start, end = marks.exercise_start_s, marks.exercise_end_s
     before_plateau = end if plateau_from_s is None else max(start, min(end, plateau_from_s))

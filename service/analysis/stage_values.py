@@ -1,13 +1,14 @@
 """What each stage came to: means over its last minute, and whether it was steady."""
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 
 from service.analysis.lines import fit_line, lags_for, points_between
 from service.analysis.loads import Loads, Stage
-from service.analysis.marks import counted_rows
+from service.analysis.marks import Marks, counted_rows
+from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.series import Series
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
 from service.methods.ratios import respiratory_exchange_ratio
@@ -90,6 +91,14 @@ def stage_values(series: Series, loads: Loads) -> tuple[StageValues, ...]:
     tuple of StageValues
         Empty for a ramp.
     """
+    if not loads.stages:
+        return ()
+    # Where the CO2 channel is lost a ratio would be false.
+    span = Marks(loads.stages[0].start_s, loads.stages[-1].end_s, "inferred")
+    lost = carbon_dioxide_lost(series, span)
+    if lost.any():
+        output = np.where(lost, np.nan, series.channel("vco2_ml_min"))
+        series = replace(series, channels={**series.channels, "vco2_ml_min": output})
     return tuple(_values(series, stage) for stage in loads.stages)
 
 

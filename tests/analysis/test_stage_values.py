@@ -1,5 +1,7 @@
 """Means of the last minute of stages, and which stages are steady."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -66,3 +68,15 @@ def test_steady_stages_are_rarely_called_unsteady_by_chance():
         for one in values_of(ride([100, 150, 200], noise=0.01, trend_ml_min2=100.0, seed=seed))
     ]
     assert np.mean(seen) < 0.1
+
+
+def test_a_stuck_carbon_dioxide_channel_gives_no_ratio():
+    # The ratio of the last stage would be a plausible 0.73.
+    test = ride([100, 150, 200], noise=0.005)
+    vco2 = test.series.channels["vco2_ml_min"].copy()
+    vco2[40:] = 1800.0
+    channels = {**test.series.channels, "vco2_ml_min": vco2}
+    found = values_of(replace(test, series=replace(test.series, channels=channels)))
+    assert found[1].steady
+    assert (found[2].rer, found[2].steady) == (None, False)
+    assert "no CO2 output" in found[2].reason
