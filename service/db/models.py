@@ -67,6 +67,8 @@ class Subject(Base):
     birth_year: Mapped[int | None]
     sex: Mapped[str | None]
     notes: Mapped[str | None]
+    # Set by a tester; where it is null the interval of the site decides when the next test is due.
+    next_test_due_on: Mapped[date | None]
     revision: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
 
@@ -104,6 +106,7 @@ class Visit(Base):
     haemoglobin_g_dl: Mapped[float | None]
     fev1_l: Mapped[float | None]
     mvv_l_min: Mapped[float | None]
+    vital_capacity_l: Mapped[float | None]
     notes: Mapped[str | None]
     pre_test_answers: Mapped[list[Any]] = mapped_column(default=list)
     consent_given_at: Mapped[datetime | None]
@@ -183,6 +186,8 @@ class ExerciseTest(Base):
     ergometer: Mapped[str | None]
     analyser: Mapped[str | None]
     interface: Mapped[str | None]
+    lactate_sample_site: Mapped[str | None]
+    lactate_analyser: Mapped[str | None]
     handrail_support: Mapped[bool | None]
     fio2_fraction: Mapped[float | None]
     recovery_posture: Mapped[str | None]
@@ -240,12 +245,13 @@ class IntervalExtra(Base):
 
 
 class Exclusion(Base):
-    """An interval taken out by hand: who and why."""
+    """A decision by hand about an interval: taken out, or kept although a rule would leave it out; who and why."""
 
     __tablename__ = "exclusion"
 
     test_id: Mapped[int] = mapped_column(ForeignKey("exercise_test.id", ondelete="CASCADE"), primary_key=True)
     seq: Mapped[int] = mapped_column(primary_key=True)
+    excluded: Mapped[bool] = mapped_column(default=True, server_default=sa.true())
     by: Mapped[str]
     reason: Mapped[str]
     at: Mapped[datetime]
@@ -390,6 +396,8 @@ class Cohort(Base):
     public_id: Mapped[str] = mapped_column(unique=True, default=new_public_id)
     name: Mapped[str] = mapped_column(unique=True)
     notes: Mapped[str | None]
+    # The rule set of effort for its members' tests; null leaves it to the site.
+    effort_rules: Mapped[str | None]
     revision: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
 
@@ -416,6 +424,75 @@ class LoadedNorm(Base):
     key: Mapped[str] = mapped_column(unique=True)
     document: Mapped[dict[str, Any]]
     created_at: Mapped[datetime]
+
+
+class EffortRuleSet(Base):
+    """A set of effort criteria that the site made its own."""
+
+    __tablename__ = "effort_rule_set"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    document: Mapped[dict[str, Any]]
+    created_at: Mapped[datetime]
+
+
+class Event(Base):
+    """What happened to a person, or (without a subject) to the site, on the time line of the tests."""
+
+    __tablename__ = "event"
+    __table_args__ = (sa.Index("ix_event_subject_id_started_on", "subject_id", "started_on"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    public_id: Mapped[str] = mapped_column(unique=True, default=new_public_id)
+    subject_id: Mapped[int | None] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"))
+    kind: Mapped[str]
+    started_on: Mapped[date]
+    ended_on: Mapped[date | None]
+    title: Mapped[str]
+    # The analyser, ergometer or other device that an event of the site is about.
+    device: Mapped[str | None]
+    notes: Mapped[str | None]
+    created_at: Mapped[datetime]
+
+
+class ControlMeasurement(Base):
+    """One quantity of a biological control: a known person at a set load on one device."""
+
+    __tablename__ = "control_measurement"
+    __table_args__ = (sa.Index("ix_control_measurement_subject_id_taken_at", "subject_id", "taken_at"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    public_id: Mapped[str] = mapped_column(unique=True, default=new_public_id)
+    subject_id: Mapped[int] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"))
+    taken_at: Mapped[datetime]
+    utc_offset_minutes: Mapped[int]
+    device: Mapped[str]
+    mode: Mapped[str]
+    work_rate_w: Mapped[float | None]
+    speed_km_h: Mapped[float | None]
+    grade_percent: Mapped[float | None]
+    quantity: Mapped[str]
+    value: Mapped[float]
+    tester: Mapped[str | None]
+    notes: Mapped[str | None]
+
+
+class SignedLink(Base):
+    """An address of one chart that needs no key: it expires and can be revoked; only the token's SHA-256 is kept."""
+
+    __tablename__ = "signed_link"
+    __table_args__ = (sa.Index("ix_signed_link_subject_id", "subject_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    public_id: Mapped[str] = mapped_column(unique=True, default=new_public_id)
+    digest: Mapped[str] = mapped_column(unique=True)
+    subject_id: Mapped[int] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"))
+    address: Mapped[str]
+    created_by: Mapped[str]
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    revoked_at: Mapped[datetime | None]
 
 
 class ApiKey(Base):
