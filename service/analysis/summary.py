@@ -33,7 +33,7 @@ from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
 #: Raised whenever the same test may give other numbers or verdicts than before.
-ANALYSIS_VERSION = "2"
+ANALYSIS_VERSION = "3"
 
 CAUTIONS: tuple[str, ...] = (
     "For people who are trained and allowed to run exercise tests.",

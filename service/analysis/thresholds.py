@@ -28,7 +28,7 @@ from service.analysis.segmented import (
     fit_broken_line,
     memory_of,
 )
-from service.analysis.series import Bools, Floats, Series, TestInput
+from service.analysis.series import PHASES, Bools, Floats, Series, TestInput
 from service.analysis.smoothing import Smoothing, aberrant_breaths
 from service.findings import Finding, finding
 
@@ -83,9 +83,15 @@ FEWEST_ROWS = 12
 # constants of both from memory).
 _STORES_LAG_S, _STORES_LAG_SD_S = 10.0, 10.0
 _ONSET_FADES_S = 60.0
+_LATER_BEND_TRIED = tuple(float(one) for one in np.linspace(0.3, 0.9, 9))
 _READ_OVER_S = 20.0
 _BASELINE_S = 60.0
-_RISING_FROM_S = 120.0
+# For the mean response time (project defaults).
+_WARM_UP_S = 120.0
+_LEAST_RISING_S = 120.0
+_LEAST_SURE_S = 8.0
+_RESPONSE_S = (10.0, 100.0)
+_WARM_UP = PHASES.index("warm_up")
 _SLACK_S = 1e-6
 
 
@@ -470,18 +476,20 @@ _SAID: Mapping[str, str] = {
 def _later_bend(rows: _Rows, seed: int) -> float | None:
     """Uptake at a second rise of the slope of VCO2 on VO2, where there is one; it stands in for VT2.
 
-    Two breaks are fitted in turn, each with the other as a known bend, until they no longer move.
+    Of several places for the later break the best is taken, then each break is fitted with the other as a known bend until
+    they no longer move. Both must be beyond chance beside the other, and rise enough.
     """
     curve = _curve("v_slope", rows)
-    alone = _model(curve, (), seed).fit()
-    if alone is None:
+    tried = []
+    for place in np.quantile(curve.x, _LATER_BEND_TRIED):
+        fit = _model(curve, (float(place),), seed).fit()
+        if fit is not None:
+            tried.append((fit.sse, float(place), fit.position))
+    if not tried:
         return None
-    beside = _model(curve, (alone.position,), seed)
-    other, p_value = beside.fit(), beside.p_value()
-    if other is None or p_value is None or p_value > CLAIMED_AT:
-        return None
-    low, high = sorted((alone.position, other.position))
-    for _ in range(4):
+    _, *pair = min(tried)
+    low, high = sorted(pair)
+    for _ in range(6):
         first = _model(curve, (high,), seed).fit()
         second = None if first is None else _model(curve, (first.position,), seed).fit()
         if first is None or second is None:
@@ -489,6 +497,16 @@ def _later_bend(rows: _Rows, seed: int) -> float | None:
         before, (low, high) = (low, high), sorted((first.position, second.position))
         if abs(before[0] - low) + abs(before[1] - high) < 1e-3 * high:
             break
+    for known in (low, high):
+        model = _model(curve, (known,), seed)
+        fit, p_value = model.fit(), model.p_value()
+        if (
+            fit is None
+            or p_value is None
+            or p_value > CLAIMED_AT
+            or _bends_too_little("v_slope", fit) is not None
+        ):
+            return None
     return high if high > low else None
 
 
@@ -533,12 +551,13 @@ def find_thresholds(
     """
     loads = find_loads(test, marks) if loads is None else loads
     aberrant = aberrant_breaths(test.series, marks)
+    too_long = _too_long(loads)
     rows, missing = _rows(test, marks, aberrant.mask)
     found: dict[ThresholdName, list[_Found]] = {"vt1": [], "vt2": []}
     unasked = missing or _not_graded(test, loads)
     if rows is not None and not unasked:
-        found["vt2"] = _second(rows, seed)
-        found["vt1"] = _first(rows, found["vt2"], _too_long(loads), seed)
+        found["vt2"] = _second(rows, too_long, seed)
+        found["vt1"] = _first(rows, found["vt2"], too_long, seed)
     else:
         found["vt2"] = [_Found(method, reason=unasked) for method in VT2_METHODS]
         found["vt1"] = [_Found(method, reason=unasked) for method in VT1_METHODS]
@@ -676,10 +695,18 @@ def _too_long(loads: Loads) -> str | None:
     return None
 
 
-def _second(rows: _Rows, seed: int) -> list[_Found]:
+def _second(rows: _Rows, too_long: str | None, seed: int) -> list[_Found]:
     if rows.equivalent is None:
         return [_Found(method, reason="The test has no ventilation.") for method in VT2_METHODS]
-    return [_apply(method, rows, (), seed) for method in VT2_METHODS]
+    if too_long is None:
+        return [_apply(method, rows, (), seed) for method in VT2_METHODS]
+    # The trend of uptake does not follow long steps, so little is sure there but that VE bends on VCO2.
+    found = _apply("ve_vco2", rows, (), seed)
+    if found.vo2 is not None:
+        text = "No interval on stages of more than 60 s: uptake follows each step, and its trend does not show that."
+        found = replace(found, low=None, high=None, reason=text)
+    text = "VE/VCO2 is judged only on a ramp or steps of at most 60 s; on longer stages it errs too often."
+    return [found, _Found("ve_vco2_equivalent", reason=text)]
 
 
 def _first(rows: _Rows, second: Sequence[_Found], too_long: str | None, seed: int) -> list[_Found]:
@@ -768,55 +795,65 @@ def _mean_response(
 ) -> tuple[float, ResponseBasis]:
     """Mean response time of uptake, from the onset of this test where that can be, else a stated value.
 
-    On a ramp uptake rises in parallel to its demand, one mean response time behind. With work rate W = a + b t, uptake
-    = c + d t, and the baseline V0 at W0 just before: time = a/b - W0/b - (c - V0)/d.
+    Uptake is fitted as V0 + g F(t), F the work rate followed with one time constant, from a steady warm-up to VT1 (or 60 %
+    of exercise). On a ramp it then runs one time constant behind its demand, so this is its mean response time. The work
+    rate may be a ramp or steps.
     """
     stated: tuple[float, ResponseBasis] = (STATED_MEAN_RESPONSE_S, "stated_constant")
     series = test.series
     if rows is None or not series.has("work_rate_w"):
         return stated
     watts = np.where(counted_rows(series, "work_rate_w"), series.channel("work_rate_w"), np.nan)
-    middle = series.end_s - 0.5 * series.duration_s
     good = counted_rows(series) & np.isfinite(watts)
-    before = good & (series.end_s <= marks.exercise_start_s + _SLACK_S)
-    base = before & (series.start_s >= marks.exercise_start_s - _BASELINE_S - _SLACK_S)
-    held = before & (series.start_s >= marks.exercise_start_s - 2 * _BASELINE_S - _SLACK_S)
-    if (
-        int(base.sum()) < 3
-        or float(series.duration_s[held].sum()) < 1.6 * _BASELINE_S
-        or float(np.ptp(watts[held])) > 3.0
-    ):
+    from_s = marks.exercise_start_s - _WARM_UP_S
+    warm = good & (series.end_s <= marks.exercise_start_s + _SLACK_S) & (series.start_s >= from_s - _SLACK_S)
+    if float(series.duration_s[warm].sum()) < 0.7 * _WARM_UP_S or float(np.ptp(watts[warm])) > 3.0:
         return stated
-    until = marks.exercise_end_s
+    # Pedalling without load and sitting still are both 0 W; only a phase tells them apart.
+    if not ((series.phase[warm] == _WARM_UP) | (watts[warm] > 3.0)).all():
+        return stated
+    until = marks.exercise_start_s + 0.6 * marks.duration_s
     if first_threshold is not None:
         reached = np.flatnonzero(rows.uptake >= first_threshold)
         until = float(rows.time_s[reached[0]]) if reached.size else until
-    else:
-        until = marks.exercise_start_s + 0.6 * marks.duration_s
-    steady = rows.time_s >= marks.exercise_start_s + _RISING_FROM_S
-    in_line = steady & (rows.time_s <= until)
-    working = good & full_rows_in_exercise(series, marks)
-    if (
-        int(in_line.sum()) < FEWEST_ROWS // 2
-        or int(working.sum()) < FEWEST_ROWS
-        or until < (marks.exercise_start_s + 2 * _RISING_FROM_S)
-    ):
+    used = warm | (good & full_rows_in_exercise(series, marks) & (series.end_s <= until + _SLACK_S))
+    if until < marks.exercise_start_s + _LEAST_RISING_S or int(used.sum()) < FEWEST_ROWS:
         return stated
-    t = middle - marks.exercise_start_s
-    chosen = working & (middle >= marks.exercise_start_s + _RISING_FROM_S) & (middle <= until)
-    if int(chosen.sum()) < FEWEST_ROWS // 2:
-        return stated
-    load_slope, load_start = np.polyfit(t[working], watts[working], 1)
-    uptake = series.channel("vo2_ml_min")
-    (slope, start), covariance = np.polyfit(t[chosen], uptake[chosen], 1, cov=True)
-    if load_slope <= 0.01 or slope <= 0:
-        return stated
-    baseline, at_rest = float(uptake[base].mean()), float(watts[base].mean())
-    time = (load_start - at_rest) / load_slope - (start - baseline) / slope
-    doubt = float(np.sqrt(covariance[1, 1] + uptake[base].var() / base.sum())) / float(slope)
-    if not 10.0 <= time <= 90.0 or doubt > 12.0:
-        return stated
-    return float(time), "estimated"
+    middle = series.end_s - 0.5 * series.duration_s
+    found = _time_constant(middle[used], series.channel("vo2_ml_min")[used], watts[used])
+    return stated if found is None else (found, "estimated")
+
+
+def _time_constant(time_s: Floats, uptake: Floats, watts: Floats) -> float | None:
+    """Time constant with which uptake follows the work rate; None where the data do not tell it well enough."""
+    tried = np.arange(8.0, 112.1, 2.0)
+    seconds = np.arange(time_s[0], time_s[-1] + 1.0)
+    # A step lies between two rows; the later row knows the new work rate.
+    load = watts[np.minimum(np.searchsorted(time_s, seconds), time_s.size - 1)]
+    keep = np.exp(-1.0 / tried)
+    followed = np.empty((seconds.size, tried.size))
+    followed[0] = load[0]
+    for place in range(1, seconds.size):
+        followed[place] = load[place] + (followed[place - 1] - load[place]) * keep
+    at = np.column_stack([np.interp(time_s, seconds, one) for one in followed.T])
+    at -= at.mean(axis=0)
+    about = uptake - uptake.mean()
+    squares = np.einsum("ij,ij->j", at, at)
+    if float(squares.min()) <= 0:
+        return None
+    gain = about @ at / squares
+    left = float(about @ about) - gain**2 * squares
+    best = int(np.argmin(left))
+    if not 0 < best < tried.size - 1 or gain[best] <= 0:
+        return None
+    bend = float(left[best - 1] - 2.0 * left[best] + left[best + 1]) / 4.0
+    if bend <= 0:
+        return None
+    error = float(left[best]) / max(time_s.size - 3, 1)
+    if float(np.sqrt(2.0 * error / bend)) > _LEAST_SURE_S:
+        return None
+    found = float(tried[best] - 2.0 * (left[best + 1] - left[best - 1]) / (8.0 * bend))
+    return found if _RESPONSE_S[0] <= found <= _RESPONSE_S[1] else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -883,7 +920,7 @@ class _Reader:
                 ci_high_ml_min=found.high,
                 time_s=self.time_of(found.vo2),
             ),
-            [],
+            [] if found.reason is None else [found.reason],
         )
 
     def set_by_tester(self, stated: TesterThreshold) -> Threshold:

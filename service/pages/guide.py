@@ -38,6 +38,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "judgement",
             "plateau-rates",
             "thresholds",
+            "threshold-accuracy",
             "standing",
             "change",
             "api",
