@@ -27,18 +27,18 @@ migration: $(VENV)/.dev
 # Pinned versions with hashes. The build back end is pinned too, so nothing is fetched unpinned.
 $(VENV)/.runtime: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --no-deps --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
 	touch $@
 
 $(VENV)/.dev: requirements-dev.lock $(VENV)/.runtime
-	$(BIN)/python -m pip install --quiet --require-hashes -r requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --no-deps --require-hashes -r requirements-dev.lock
 	touch $@
 
 lock: $(VENV)/.dev
 	$(BIN)/python -m pip install --quiet uv
 	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header pyproject.toml --group build -o requirements.lock
-	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra dev pyproject.toml -o requirements-dev.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra dev pyproject.toml -c requirements.lock -o requirements-dev.lock
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .ruff_cache .mypy_cache
