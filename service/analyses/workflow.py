@@ -26,11 +26,11 @@ from service.analysis.series import (
     ReportedValue,
     Series,
     StageNote,
+    TesterThreshold,
     TestInput,
     VerificationBout,
 )
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
-from service.analysis.thresholds import TesterThreshold
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.errors import InvalidContent, NotFound, Place, StaleRevision

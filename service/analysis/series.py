@@ -2,13 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from service.analysis.thresholds import TesterThreshold
 
 Mode = Literal["treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run"]
 Shape = Literal["step", "ramp", "constant", "field", "other"]
@@ -27,6 +24,7 @@ StopReason = Literal[
     "subject_request",
     "other",
 ]
+ThresholdName = Literal["vt1", "vt2", "lt"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -191,6 +189,29 @@ class ReportedValue:
 
 
 @dataclass(frozen=True, slots=True)
+class TesterThreshold:
+    """A threshold that a person set.
+
+    Attributes
+    ----------
+    threshold : {"vt1", "vt2", "lt"}
+    who, why : str
+        Who set it, and from what.
+    vo2_ml_min, time_s, heart_rate_bpm, work_rate_w, speed_km_h : float, optional
+        What was stated; what was not is read from the series where uptake or time tells it.
+    """
+
+    threshold: ThresholdName
+    who: str
+    why: str
+    vo2_ml_min: float | None = None
+    time_s: float | None = None
+    heart_rate_bpm: float | None = None
+    work_rate_w: float | None = None
+    speed_km_h: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class TestInput:
     """Everything one analysis rests on.
 
@@ -230,6 +251,6 @@ class TestInput:
     recovery_posture: str | None = None
     verification: VerificationBout | None = None
     reported: tuple[ReportedValue, ...] = ()
-    tester_thresholds: tuple["TesterThreshold", ...] = ()
+    tester_thresholds: tuple[TesterThreshold, ...] = ()
     calibrations: tuple[Mapping[str, Any], ...] = ()
     field_inputs: Mapping[str, Any] | None = None

@@ -28,11 +28,18 @@ from service.analysis.segmented import (
     fit_broken_line,
     memory_of,
 )
-from service.analysis.series import PHASES, Bools, Floats, Series, TestInput
+from service.analysis.series import (
+    PHASES,
+    Bools,
+    Floats,
+    Series,
+    TesterThreshold,
+    TestInput,
+    ThresholdName,
+)
 from service.analysis.smoothing import Smoothing, aberrant_breaths
 from service.findings import Finding, finding
 
-ThresholdName = Literal["vt1", "vt2", "lt"]
 ThresholdMethod = Literal[
     "v_slope",
     "ventilatory_equivalents",
@@ -93,29 +100,6 @@ _LEAST_SURE_S = 8.0
 _RESPONSE_S = (10.0, 100.0)
 _WARM_UP = PHASES.index("warm_up")
 _SLACK_S = 1e-6
-
-
-@dataclass(frozen=True, slots=True)
-class TesterThreshold:
-    """A threshold that a person set.
-
-    Attributes
-    ----------
-    threshold : {"vt1", "vt2", "lt"}
-    who, why : str
-        Who set it, and from what.
-    vo2_ml_min, time_s, heart_rate_bpm, work_rate_w, speed_km_h : float, optional
-        What was stated; what was not is read from the series where uptake or time tells it.
-    """
-
-    threshold: ThresholdName
-    who: str
-    why: str
-    vo2_ml_min: float | None = None
-    time_s: float | None = None
-    heart_rate_bpm: float | None = None
-    work_rate_w: float | None = None
-    speed_km_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

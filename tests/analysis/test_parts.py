@@ -12,8 +12,8 @@ from service.analysis.marks import find_marks
 from service.analysis.parts import find_parts, parts_dict
 from service.analysis.peaks import find_maxima, find_peak
 from service.analysis.plateau import assess_plateau
+from service.analysis.series import TesterThreshold as OwnThreshold
 from service.analysis.summary import analyse_test
-from service.analysis.thresholds import TesterThreshold as OwnThreshold
 from tests.analysis.conftest import change_series, simulate
 from tests.analysis.stage_tests import ride
 

@@ -9,6 +9,7 @@ import pytest
 from service.analysis.marks import find_marks
 from service.analysis.peaks import Peak, find_peak
 from service.analysis.series import Person, TestInput
+from service.analysis.series import TesterThreshold as OwnThreshold
 from service.analysis.thresholds import (
     STATED_MEAN_RESPONSE_S,
     VT1_METHODS,
@@ -17,7 +18,6 @@ from service.analysis.thresholds import (
     excess_co2,
     find_thresholds,
 )
-from service.analysis.thresholds import TesterThreshold as OwnThreshold
 from service.findings import FINDINGS
 from tests.analysis.threshold_accuracy import (
     HEADER,

@@ -10,7 +10,8 @@ import numpy as np
 
 from service.analysis.marks import find_marks
 from service.analysis.peaks import find_peak
-from service.analysis.thresholds import ThresholdName, find_thresholds
+from service.analysis.series import ThresholdName
+from service.analysis.thresholds import find_thresholds
 from tests.analysis.threshold_tests import (
     FITNESS,
     Athlete,
