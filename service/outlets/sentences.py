@@ -1,0 +1,197 @@
+"""The latest result of a person in a few true sentences, for somebody who does not read tables."""
+
+import math
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from service.quantities import QUANTITIES
+
+_WHERE: Mapping[str, str] = {
+    "treadmill": "on the treadmill",
+    "cycle": "on the cycle",
+    "arm": "on the arm ergometer",
+    "row": "on the rowing ergometer",
+    "ski": "on the ski ergometer",
+    "step": "on the step",
+    "walk": "walking",
+    "run": "running",
+}
+_BASIS: Mapping[str, str] = {"measured": "", "estimated": "Estimated ", "reported": "Reported "}
+_PEOPLE: Mapping[str, str] = {"female": "women", "male": "men"}
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+#: Of a change of two logarithms, a part smaller than this is not told (project's choice).
+_UNTOLD_PART = 0.1
+#: Parts of about this size are told as equals (project's choice): neither is "most of it".
+_MOST = 2 / 3
+
+
+def latest_in_words(
+    trend: Mapping[str, Any], *, sex: str | None = None, rank: Mapping[str, Any] | None = None
+) -> list[str]:
+    """What the latest test says, and what has become of the one before.
+
+    Parameters
+    ----------
+    trend : mapping
+        The trend of peak uptake per body mass, in the form that is served.
+    sex : {"female", "male"}, optional
+        Of the person, to name whom a table is about.
+    rank : mapping, optional
+        The standing of the latest test in the table of its point, in the form that is served.
+
+    Returns
+    -------
+    list of str
+        Sentences in order; one that says so where there is no test.
+    """
+    latest = _latest(trend)
+    if latest is None:
+        return ["No test has given a peak oxygen uptake yet."]
+    series, place = latest
+    point = series["points"][place]
+    sentences = [_value(series, point)]
+    if not point["counted"]:
+        why = " ".join(one for one in point["notes"] if "left out" not in one)
+        sentences.append(f"It is not compared with other tests: {why[:1].lower()}{why[1:]}".strip())
+        return sentences
+    change = point["change_from_previous"]
+    if change is not None:
+        sentences[0] = f"{sentences[0][:-1]}, {_moved(change)}."
+        sentences.append(_meaning(series, change))
+    standing = _standing(point, sex, rank)
+    return [*sentences, *([] if standing is None else [standing])]
+
+
+def _latest(trend: Mapping[str, Any]) -> tuple[Mapping[str, Any], int] | None:
+    """The series of the latest test, and the place of that test in it; measured before others of one day."""
+    order = {"measured": 2, "reported": 1, "estimated": 0}
+    ends = [
+        (each["points"][-1]["date"], order.get(each["basis"], 0), -number)
+        for number, each in enumerate(trend["series"])
+    ]
+    if not ends:
+        return None
+    series = trend["series"][-max(ends)[2]]
+    return series, len(series["points"]) - 1
+
+
+def _value(series: Mapping[str, Any], point: Mapping[str, Any]) -> str:
+    relative, absolute = QUANTITIES["vo2_peak_ml_kg_min"], QUANTITIES["vo2_peak_ml_min"]
+    label = "VO2max" if point["effort"] in {"verified", "plateau"} else "VO2peak"
+    if point["effort"] == "submaximal":
+        label = "Highest oxygen uptake of a submaximal test"
+    mass, uptake = point["body_mass_kg"], point["value_absolute"]
+    beside = f" ({absolute.show(uptake)} at {mass:g} kg)" if uptake is not None and mass is not None else ""
+    where = _WHERE.get(series["mode"] or "", "")
+    return (
+        f"{_BASIS[series['basis']]}{label} {relative.show(point['value'])} {where}{beside}".replace(
+            "  ", " "
+        ).rstrip()
+        + "."
+    )
+
+
+def _moved(change: Mapping[str, Any]) -> str:
+    when = month_and_year(change["from_date"])
+    percent = change["percent"]
+    if percent is None or round(abs(percent)) == 0:
+        return f"the same as in {when}" if percent is not None else f"after a test in {when}"
+    return f"{abs(percent):.0f} % {'above' if percent > 0 else 'below'} {when}"
+
+
+def _meaning(series: Mapping[str, Any], change: Mapping[str, Any]) -> str:
+    verdict = change["verdict"]
+    if verdict == "within_error":
+        return (
+            "That is within what two tests of the same person differ by chance "
+            f"({_by_chance(series['typical_error'])})."
+        )
+    if verdict == "unclear":
+        why = change["notes"][0] if change["notes"] else "No typical error is known."
+        return f"Whether that is more than chance cannot be told: {why[:1].lower()}{why[1:]}"
+    return f"That is more than chance{_from_what(change)}."
+
+
+def _by_chance(error: Mapping[str, Any] | None) -> str:
+    """How far two tests differ by chance in 95 of 100 cases."""
+    if error is None:
+        return "not known here"
+    from service.analysis.change import quantile_95
+
+    quantile = quantile_95(error["df"])
+    if error["scale"] == "log":
+        return f"about {100 * math.expm1(quantile * math.sqrt(2) * math.log1p(error['value'] / 100)):.0f} %"
+    return f"about {quantile * math.sqrt(2) * error['value']:.2g} {error['unit']}"
+
+
+def _from_what(change: Mapping[str, Any]) -> str:
+    """Which part of a change per body mass came from uptake, which from body mass."""
+    parts = change["parts"]
+    if parts is None:
+        return ""
+    uptake = math.log1p(parts["uptake_percent"] / 100)
+    mass = -math.log1p(parts["body_mass_percent"] / 100)
+    whole = uptake + mass
+    kilograms = parts["body_mass_kg"]
+    of_uptake = f"a {'higher' if uptake > 0 else 'lower'} uptake"
+    of_mass = f"{abs(kilograms):.1f} kg {'less' if kilograms < 0 else 'more'} body mass"
+    if not whole:
+        return ""
+    share = uptake / whole
+    if share > 1 + _UNTOLD_PART:
+        return f": from {of_uptake}, against {of_mass}"
+    if share > 1 - _UNTOLD_PART:
+        return f": from {of_uptake}"
+    if share >= _MOST:
+        return f": most of it from {of_uptake}, a little from {of_mass}"
+    if share > 1 - _MOST:
+        return f": from {of_uptake} and from {of_mass}"
+    if share > _UNTOLD_PART:
+        return f": most of it from {of_mass}, a little from {of_uptake}"
+    if share >= -_UNTOLD_PART:
+        return f": from {of_mass}; uptake itself hardly moved"
+    return f": from {of_mass}, against {of_uptake}"
+
+
+def _standing(point: Mapping[str, Any], sex: str | None, rank: Mapping[str, Any] | None) -> str | None:
+    people = _PEOPLE.get(sex or "", "people")
+    band = "" if rank is None or not rank.get("age_band") else f" {rank['age_band']}"
+    if point["percentile"] is not None:
+        bound = None if rank is None else rank.get("bound")
+        if bound is not None:
+            side = "Below the lowest" if bound == "below" else "Above the highest"
+            return f"{side} percentile that is printed for {people}{band} ({point['percentile']:.0f})."
+        nearest = 5 * round(point["percentile"] / 5)
+        if not 0 < nearest < 100:
+            return f"{'Below the 5th' if nearest == 0 else 'Above the 95th'} percentile for {people}{band}."
+        return f"About the {ordinal(nearest)} percentile for {people}{band}."
+    if point["percent_of_median"] is not None:
+        return f"{point['percent_of_median']:.0f} % of the median for {people}{band}; no percentiles are published."
+    return None
+
+
+def ordinal(number: int) -> str:
+    """A number as it stands before a noun: 1st, 22nd, 60th."""
+    if number % 100 in {11, 12, 13}:
+        return f"{number}th"
+    return f"{number}{({1: 'st', 2: 'nd', 3: 'rd'}).get(number % 10, 'th')}"
+
+
+def month_and_year(text: str) -> str:
+    """An ISO date as a month that a reader says."""
+    day = date.fromisoformat(text)
+    return f"{_MONTHS[day.month - 1]} {day.year}"
