@@ -29,12 +29,14 @@ from service.http.dependencies import StoreDependency, readable_kind
 from service.http.etags import NotModified
 from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
-from service.http.keys import BodyLimitMiddleware, KeyMiddleware
+from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
 from service.keys.routes import router as keys
 from service.norms.routes import router as norms
+from service.pages.people import router as people
 from service.pages.routes import router as pages
 from service.pages.routes import static
+from service.pages.signing import router as signing
 from service.protocols.routes import router as protocols
 from service.settings import Settings
 from service.subjects.routes import router as subjects
@@ -63,6 +65,10 @@ ROUTERS = (
     changes,
     keys,
 )
+
+#: The pages, and the first parts of the addresses of those that need a session.
+PAGES = (pages, signing, people)
+SIGNED_IN = ("/people", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
 _PROBLEMS = {
@@ -121,6 +127,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         dependencies=[Depends(readable_kind)],
     )
     app.state.store = store
+    app.state.key_failures = PerMinute(settings.auth_failures_per_minute)
     problems.install(app, settings.base_url)
 
     @app.exception_handler(NotModified)
@@ -135,14 +142,15 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
 
     for router in ROUTERS:
         app.include_router(router)
-    app.include_router(pages)
+    for router in PAGES:
+        app.include_router(router)
     app.mount("/static", static)
     _health(app)
     _describe(app)
 
     # The last added is the outermost: headers, origins, key, size.
     app.add_middleware(BodyLimitMiddleware, settings=settings)
-    app.add_middleware(KeyMiddleware, settings=settings)
+    app.add_middleware(KeyMiddleware, settings=settings, failures=app.state.key_failures, pages=SIGNED_IN)
     if origins := [origin.strip() for origin in settings.cors_origins.split(",") if origin.strip()]:
         app.add_middleware(
             CORSMiddleware,

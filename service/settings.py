@@ -38,6 +38,9 @@ class Settings(BaseSettings):
     requests_per_minute: int = Field(
         0, ge=0, description="Requests of one key in a minute before it has to wait; 0 is no limit."
     )
+    session_hours: float = Field(
+        12.0, gt=0, le=720, description="How long a browser that signed in stays signed in."
+    )
     cors_origins: str = Field(
         "", description="Origins that may read the API from a browser, separated by commas."
     )

@@ -95,6 +95,22 @@ def upgrade() -> None:
     with op.batch_alter_table("signed_link", schema=None) as batch_op:
         batch_op.create_index("ix_signed_link_subject_id", ["subject_id"], unique=False)
 
+    op.create_table(
+        "web_session",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.String(), nullable=False),
+        sa.Column("api_key_id", sa.Integer(), nullable=False),
+        sa.Column("created_at", sa.DateTime(), nullable=False),
+        sa.Column("expires_at", sa.DateTime(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["api_key_id"], ["api_key.id"], name=op.f("fk_web_session_api_key_id_api_key"), ondelete="CASCADE"
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_web_session")),
+        sa.UniqueConstraint("digest", name=op.f("uq_web_session_digest")),
+    )
+    with op.batch_alter_table("web_session", schema=None) as batch_op:
+        batch_op.create_index("ix_web_session_api_key_id", ["api_key_id"], unique=False)
+
     with op.batch_alter_table("cohort", schema=None) as batch_op:
         batch_op.add_column(sa.Column("effort_rules", sa.String(), nullable=True))
 
@@ -132,6 +148,10 @@ def downgrade() -> None:
     with op.batch_alter_table("cohort", schema=None) as batch_op:
         batch_op.drop_column("effort_rules")
 
+    with op.batch_alter_table("web_session", schema=None) as batch_op:
+        batch_op.drop_index("ix_web_session_api_key_id")
+
+    op.drop_table("web_session")
     with op.batch_alter_table("signed_link", schema=None) as batch_op:
         batch_op.drop_index("ix_signed_link_subject_id")
 

@@ -42,7 +42,7 @@ def list_changes(
     """What changed after `since`, in the order of commits; a key limited to subjects sees theirs."""
     statement = sa.select(Change).where(Change.seq > since).order_by(Change.seq).limit(limit + 1)
     if principal.scope != "admin":
-        statement = statement.where(Change.kind.not_in(["key"]))
+        statement = statement.where(Change.kind.not_in(["key", "session"]))
     with store.read() as session:
         if principal.subject_ids is not None:
             own = sa.select(Subject.public_id).where(Subject.id.in_(principal.subject_ids))

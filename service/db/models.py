@@ -523,6 +523,19 @@ class ApiKeySubject(Base):
     subject_id: Mapped[int] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"), primary_key=True)
 
 
+class WebSession(Base):
+    """A browser that signed in with a key; only the token's SHA-256 is kept, and the key decides what it may do."""
+
+    __tablename__ = "web_session"
+    __table_args__ = (sa.Index("ix_web_session_api_key_id", "api_key_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(unique=True)
+    api_key_id: Mapped[int] = mapped_column(ForeignKey("api_key.id", ondelete="CASCADE"))
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+
+
 class Idempotency(Base):
     """The first answer to an Idempotency-Key."""
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from fastapi.dependencies.models import Dependant
-from fastapi.params import Form
+from fastapi.params import File, Form
 
 from service.db.models import Cohort, ExerciseTest, Site, Subject, Visit
 from service.db.transactions import Store
@@ -91,8 +91,12 @@ def readable_kind(request: Request) -> None:
     sent = request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers
     if dependant is None or not dependant.body_params or not sent:
         return
-    is_form = any(isinstance(field.field_info, Form) for field in dependant.body_params)
-    wanted = "multipart/form-data" if is_form else "application/json"
+    infos = [field.field_info for field in dependant.body_params]
+    wanted = "application/json"
+    if any(isinstance(info, File) for info in infos):
+        wanted = "multipart/form-data"
+    elif any(isinstance(info, Form) for info in infos):
+        wanted = "application/x-www-form-urlencoded"
     given = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if given != wanted:
         raise UnsupportedMediaType(

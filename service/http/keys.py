@@ -1,27 +1,31 @@
-"""Keys, sizes and rates, decided before a body is read.
+"""Keys, sessions, sizes and rates, decided before a body is read.
 
 These are ASGI middleware and not dependencies: dependencies run after the body was read.
 """
 
 import contextlib
 import hashlib
+import hmac
 import json
 import secrets
 import threading
 import time
 from collections import deque
 from dataclasses import dataclass
-from typing import Literal
+from http.cookies import CookieError, SimpleCookie
+from typing import Any, Literal
+from urllib.parse import quote, urlsplit
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
+from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.db.models import ApiKey, ApiKeySubject
+from service.db.models import ApiKey, ApiKeySubject, WebSession
 from service.db.transactions import Store, now
-from service.errors import TooLarge, TooManyRequests, Unauthenticated, UpslopeError
+from service.errors import Forbidden, TooLarge, TooManyRequests, Unauthenticated, UpslopeError
 from service.http.problems import problem_of
 from service.settings import Settings
 
@@ -72,9 +76,21 @@ def digest_of(key: str) -> str:
 
 def find_principal(session: Session, key: str) -> Principal | None:
     """Whose key this is; None where it is unknown, expired or revoked."""
+    return _principal_where(session, ApiKey.digest == digest_of(key))
+
+
+def find_signed_in(session: Session, token: str) -> Principal | None:
+    """Who signed in to this session; None where it has ended, or its key has expired or was revoked."""
+    signed_in = sa.select(WebSession.api_key_id).where(
+        WebSession.digest == digest_of(token), WebSession.expires_at > now()
+    )
+    return _principal_where(session, ApiKey.id.in_(signed_in))
+
+
+def _principal_where(session: Session, condition: sa.ColumnElement[bool]) -> Principal | None:
     row = session.execute(
         sa.select(ApiKey.id, ApiKey.name, ApiKey.scope, ApiKey.identity, ApiKey.all_subjects).where(
-            ApiKey.digest == digest_of(key),
+            condition,
             ApiKey.revoked_at.is_(None),
             sa.or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > now()),
         )
@@ -89,7 +105,34 @@ def find_principal(session: Session, key: str) -> Principal | None:
     return Principal(row.id, row.name, row.scope, row.identity, subjects)
 
 
-class _Minute:
+#: The cookie of a browser that signed in.
+SESSION_COOKIE = "upslope_session"
+
+
+def form_token_of(session_token: str) -> str:
+    """What a form of a signed-in browser must carry: a page of another site cannot know it."""
+    return hmac.new(session_token.encode(), b"form", hashlib.sha256).hexdigest()
+
+
+def session_token_of(scope: Scope) -> str | None:
+    """The session cookie of a request."""
+    with contextlib.suppress(CookieError):
+        morsel = SimpleCookie(Headers(scope=scope).get("cookie", "")).get(SESSION_COOKIE)
+        return morsel.value if morsel is not None else None
+    return None
+
+
+def from_this_site(scope: Scope) -> bool:
+    """Whether the browser says that a page of this service asked; without its word the Origin decides."""
+    headers = Headers(scope=scope)
+    told = headers.get("sec-fetch-site")
+    if told is not None:
+        return told in {"same-origin", "none"}
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin).netloc == headers.get("host", "")
+
+
+class PerMinute:
     """Counts events of the last 60 s by name."""
 
     def __init__(self, limit: int) -> None:
@@ -115,29 +158,82 @@ class _Minute:
 
 
 class KeyMiddleware:
-    """Finds the principal of every request under /v1; 401 and 429 before the body is read."""
+    """Finds the principal of every request that needs one; 401 and 429 before the body is read.
 
-    def __init__(self, app: ASGIApp, *, settings: Settings) -> None:
+    Under /v1 that is a key, or the session of a browser that signed in; a page without a session leads to the
+    page to sign in.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    settings : Settings
+    pages : tuple of str
+        First parts of the addresses of pages that need a session.
+    failures : PerMinute
+        Counts refused keys by address, those of the page to sign in too.
+    """
+
+    def __init__(
+        self, app: ASGIApp, *, settings: Settings, failures: "PerMinute", pages: tuple[str, ...] = ()
+    ) -> None:
         self.app = app
         self.settings = settings
-        self.failures = _Minute(settings.auth_failures_per_minute)
-        self.requests = _Minute(settings.requests_per_minute)
+        self.failures = failures
+        self.pages = pages
+        self.requests = PerMinute(settings.requests_per_minute)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass on what has a key or needs none."""
-        guarded = scope["type"] == "http" and (
-            scope["path"].startswith("/v1/") or scope["path"] in {"/v1", "/metrics"}
-        )
-        if not guarded or scope["method"] == "OPTIONS":
+        """Pass on what has a key or a session, or needs none."""
+        if scope["type"] != "http" or scope["method"] == "OPTIONS":
             await self.app(scope, receive, send)
             return
+        first = "/" + scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
+        answer: Response | None = None
         try:
-            scope.setdefault("state", {})["principal"] = await self._principal(scope)
+            if first in {"/v1", "/metrics"}:
+                scope.setdefault("state", {}).update(await self._of_interface(scope))
+            elif first in self.pages:
+                state = await self._signed_in(scope)
+                if state is None:
+                    answer = self._to_sign_in(scope)
+                scope.setdefault("state", {}).update(state or {})
         except UpslopeError as error:
             answer = problem_of(error, base_url=self.settings.base_url, instance=scope["path"])
-            await answer(scope, receive, send)
-            return
-        await self.app(scope, receive, send)
+        await (answer or self.app)(scope, receive, send)
+
+    async def _of_interface(self, scope: Scope) -> dict[str, Any]:
+        headers = Headers(scope=scope)
+        if "authorization" not in headers and session_token_of(scope) is not None:
+            state = await self._signed_in(scope)
+            if state is not None:
+                token = headers.get("x-form-token", "")
+                if scope["method"] not in {"GET", "HEAD"} and not hmac.compare_digest(
+                    token, state["form_token"]
+                ):
+                    raise Forbidden(
+                        "A write by a signed-in browser needs the header X-Form-Token of its page."
+                    )
+                return state
+        return {"principal": await self._principal(scope)}
+
+    async def _signed_in(self, scope: Scope) -> dict[str, Any] | None:
+        """Who signed in, and the token that forms of the session must carry."""
+        token = session_token_of(scope)
+        if token is None:
+            return None
+        found = await run_in_threadpool(self._find_session, scope["app"].state.store, token)
+        if found is None:
+            return None
+        if scope["method"] not in {"GET", "HEAD"} and not from_this_site(scope):
+            raise Forbidden("A page of another site asked for this; nothing was done.")
+        return {"principal": found, "form_token": form_token_of(token)}
+
+    @staticmethod
+    def _to_sign_in(scope: Scope) -> Response:
+        query = scope["query_string"].decode("latin-1")
+        wanted = scope["path"] + (f"?{query}" if query else "")
+        back = f"?next={quote(wanted, safe='')}" if scope["method"] in {"GET", "HEAD"} else ""
+        return RedirectResponse(f"/sign-in{back}", status_code=303, headers={"Cache-Control": "no-store"})
 
     async def _principal(self, scope: Scope) -> Principal:
         kind, _, key = Headers(scope=scope).get("authorization", "").partition(" ")
@@ -167,6 +263,11 @@ class KeyMiddleware:
     def _find(store: Store, key: str) -> Principal | None:
         with store.read() as session:
             return find_principal(session, key)
+
+    @staticmethod
+    def _find_session(store: Store, token: str) -> Principal | None:
+        with store.read() as session:
+            return find_signed_in(session, token)
 
 
 class BodyLimitMiddleware:

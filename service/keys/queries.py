@@ -1,15 +1,16 @@
 """Reads and writes of keys; nothing is committed here."""
 
+import secrets
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import ApiKey, ApiKeySubject, Subject
+from service.db.models import ApiKey, ApiKeySubject, Subject, WebSession
 from service.db.transactions import Transaction, now
 from service.errors import Conflict, InvalidContent, NotFound, Place
-from service.http.keys import KeyScope, digest_of, new_key
+from service.http.keys import KeyScope, Principal, digest_of, new_key
 from service.keys.schemas import KeyOut
 
 
@@ -101,3 +102,26 @@ def revoke(transaction: Transaction, name: str) -> None:
         key.revoked_at = now()
         transaction.session.flush()
         transaction.changed("key", name, action="deleted")
+
+
+def begin_session(transaction: Transaction, principal: Principal, *, hours: float) -> str:
+    """Sign a browser in for so many hours; the token is answered once and not kept. Ended sessions are forgotten."""
+    session = transaction.session
+    session.execute(sa.delete(WebSession).where(WebSession.expires_at <= now()))
+    token = secrets.token_urlsafe(32)
+    session.add(
+        WebSession(
+            digest=digest_of(token),
+            api_key_id=principal.key_id,
+            created_at=now(),
+            expires_at=now() + timedelta(hours=hours),
+        )
+    )
+    transaction.changed("session", principal.name, action="created")
+    return token
+
+
+def end_session(transaction: Transaction, principal: Principal, token: str) -> None:
+    """Sign a browser out, at once."""
+    transaction.session.execute(sa.delete(WebSession).where(WebSession.digest == digest_of(token)))
+    transaction.changed("session", principal.name, action="deleted")

@@ -1,0 +1,113 @@
+"""Pages about people: find one, and see what matters of one."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.analyses.workflow import analysis_of
+from service.analysis.ages import years_between
+from service.db.models import Subject
+from service.db.transactions import Store, now
+from service.http.cursors import Cursor, after, next_cursor, text
+from service.http.dependencies import StoreDependency, SubjectDependency, principal_of
+from service.http.keys import Principal
+from service.outlets.sentences import latest_in_words
+from service.pages import queries
+from service.pages.rendering import PageRoute, page
+from service.quantities import QUANTITIES
+from service.subjects import queries as subjects
+from service.trends.queries import quantities_of
+from service.trends.workflow import trend_of
+
+router = APIRouter(prefix="/people", include_in_schema=False, route_class=PageRoute)
+
+_ON_A_PAGE = 50
+
+
+def name_of(subject: Subject, principal: Principal) -> str:
+    """The name where it is kept and may be seen, else nothing."""
+    if not principal.sees_identity:
+        return ""
+    return " ".join(part for part in (subject.given_name, subject.family_name) if part)
+
+
+def age_of(subject: Subject) -> str | None:
+    """Age today in years; about, where only the year of birth is kept."""
+    today = now().date()
+    if subject.birth_date is not None:
+        return str(int(years_between(subject.birth_date, today)))
+    return None if subject.birth_year is None else f"about {today.year - subject.birth_year}"
+
+
+@router.get("")
+def people(
+    request: Request,
+    store: StoreDependency,
+    query: Annotated[str, Query(max_length=200)] = "",
+    cursor: Cursor = None,
+) -> Response:
+    """Everybody whom the key may see, by code."""
+    principal = principal_of(request)
+    last = after(request, cursor, text)
+    with store.read() as session:
+        found = subjects.listed(
+            session, principal, query=query.strip(), cohort=None, after=last, limit=_ON_A_PAGE
+        )
+        shown = found[:_ON_A_PAGE]
+        peaks = queries.latest_peaks(session, [one.id for one in shown])
+    held = Response()
+    next_cursor(request, held, [shown[-1].code] if len(found) > _ON_A_PAGE else None)
+    # The address of the next part, as the interface gives it: "<address>; rel=next".
+    more = held.headers["Link"][1:].partition(">")[0] if "Link" in held.headers else None
+    lines = [
+        {
+            "id": one.public_id,
+            "code": one.code,
+            "name": name_of(one, principal),
+            "sex": one.sex,
+            "age": age_of(one),
+            "peak": peaks.get(one.id),
+        }
+        for one in shown
+    ]
+    return page(request, "people.html", lines=lines, query=query, more=more, first=cursor is None)
+
+
+@router.get("/{subject_id}")
+def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> Response:
+    """One person, opening on what matters: the latest result in words, then the trend, the tests, the measurements."""
+    principal = principal_of(request)
+    trend = trend_of(store, ref.subject_pk, ref.subject_id, queries.PEAK).as_dict()
+    with store.read() as session:
+        subject = subjects.get(session, ref.subject_pk)
+        tests = queries.tests_of(session, ref.subject_pk)
+        measurements = queries.latest_measurements(session, ref.subject_pk)
+        trended = quantities_of(session, ref.subject_pk)
+    return page(
+        request,
+        "person.html",
+        subject=subject,
+        name=name_of(subject, principal),
+        age=age_of(subject),
+        sentences=latest_in_words(trend, sex=subject.sex, rank=_rank_of_latest(store, trend)),
+        has_trend=bool(trend["series"]),
+        notes=trend["notes"],
+        tests=tests,
+        measurements=[(QUANTITIES[key], day, value) for key, day, value in measurements],
+        trended=[QUANTITIES[one["quantity"]] for one in trended if one["n"] > 1],
+    )
+
+
+def _rank_of_latest(store: Store, trend: dict[str, Any]) -> dict[str, Any] | None:
+    """The standing of the latest test in the table of its point, from its analysis."""
+    ends = [series["points"][-1] for series in trend["series"]]
+    if not ends:
+        return None
+    latest = max(ends, key=lambda one: one["date"])
+    if latest["test_id"] is None or latest["norm_id"] is None:
+        return None
+    with store.read() as session:
+        test_pk = queries.key_of_test(session, latest["test_id"])
+    ranks = analysis_of(store, test_pk, {}, where="query")["ranks"]
+    return next((one for one in ranks if one["norm_id"] == latest["norm_id"]), None)

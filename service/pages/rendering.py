@@ -1,0 +1,89 @@
+"""What every page shares: templates, headers, and errors as a page."""
+
+from collections.abc import Callable, Coroutine
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse
+from fastapi.routing import APIRoute
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from service.errors import Forbidden, InvalidContent, Place, UpslopeError
+from service.http.dependencies import known_query_only
+from service.http.keys import Principal
+from service.http.problems import places_of, status_of
+from service.quantities import QUANTITIES
+
+#: Scripts, styles and pictures of this service alone; no frame around a page of health data.
+_POLICY = (
+    "default-src 'none'; img-src 'self' data:; style-src 'self'; script-src 'self'; connect-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
+
+templates = Environment(
+    loader=PackageLoader("service.pages"),
+    autoescape=select_autoescape(),
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+def _shown(value: float | None, quantity: str) -> str:
+    """A value with its unit, as the registry shows it; a dash where there is none."""
+    return "\N{EN DASH}" if value is None else QUANTITIES[quantity].show(value)
+
+
+templates.filters["shown"] = _shown
+
+
+def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+    """A page made of a template, with who is signed in."""
+    state = request.scope.get("state", {})
+    principal: Principal | None = state.get("principal")
+    text = templates.get_template(template).render(
+        principal=principal, form_token=state.get("form_token"), path=request.url.path, **context
+    )
+    return HTMLResponse(
+        text, status_code=status, headers={"Cache-Control": "no-store", "Content-Security-Policy": _POLICY}
+    )
+
+
+def check_form(request: Request, form_token: str) -> None:
+    """Refuse a form that no page of this session made."""
+    if form_token != request.scope["state"]["form_token"]:
+        raise Forbidden("This form is of an earlier session; go back, read the page again and repeat it.")
+
+
+class PageRoute(APIRoute):
+    """A route whose errors are pages: what is wrong, where, what to do."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The handler, with errors turned into pages."""
+        inner = super().get_route_handler()
+
+        async def handler(request: Request) -> Response:
+            try:
+                known_query_only(request)
+                return await inner(request)
+            except UpslopeError as error:
+                return _failed(request, status_of(error), error.title, error.detail, error.errors)
+            except RequestValidationError as error:
+                places = places_of(error)
+                told = "; ".join(f"{place.location}: {place.message}" for place in places[:3])
+                return _failed(request, HTTPStatus.UNPROCESSABLE_ENTITY, InvalidContent.title, told, places)
+            except HTTPException as error:
+                title = HTTPStatus(error.status_code).phrase
+                return _failed(request, error.status_code, title, str(error.detail), ())
+
+        return handler
+
+
+def _failed(
+    request: Request, status: int, title: str, detail: str, places: tuple[Place, ...]
+) -> HTMLResponse:
+    return page(request, "failed.html", status=status, title=title, detail=detail, places=places)
