@@ -33,6 +33,7 @@ from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
 from service.keys.routes import router as keys
 from service.norms.routes import router as norms
+from service.pages.exercise_test import router as exercise_test
 from service.pages.people import router as people
 from service.pages.routes import router as pages
 from service.pages.routes import static
@@ -67,8 +68,8 @@ ROUTERS = (
 )
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, people)
-SIGNED_IN = ("/people", "/sign-out")
+PAGES = (pages, signing, people, exercise_test)
+SIGNED_IN = ("/people", "/tests", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
 _PROBLEMS = {

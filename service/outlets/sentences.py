@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from service.outlets.text import ordinal
 from service.quantities import QUANTITIES
 
 _WHERE: Mapping[str, str] = {
@@ -182,13 +183,6 @@ def _standing(point: Mapping[str, Any], sex: str | None, rank: Mapping[str, Any]
     if point["percent_of_median"] is not None:
         return f"{point['percent_of_median']:.0f} % of the median for {people}{band}; no percentiles are published."
     return None
-
-
-def ordinal(number: int) -> str:
-    """A number as it stands before a noun: 1st, 22nd, 60th."""
-    if number % 100 in {11, 12, 13}:
-        return f"{number}th"
-    return f"{number}{({1: 'st', 2: 'nd', 3: 'rd'}).get(number % 10, 'th')}"
 
 
 def month_and_year(text: str) -> str:

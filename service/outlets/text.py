@@ -80,7 +80,7 @@ def analysis_lines(document: Mapping[str, Any], *, width: int = WIDTH) -> Iterat
     """
     label = document["peak"]["label"] or "VO2peak"
     for part in (
-        _verdict(document, label),
+        verdict_lines(document, label),
         _numbers(document, label),
         _beyond_the_peak(document),
         _findings(document["findings"]),
@@ -102,7 +102,8 @@ def _wrapped(line: str, width: int) -> list[str]:
     )
 
 
-def _verdict(document: Mapping[str, Any], label: str) -> Iterator[str]:
+def verdict_lines(document: Mapping[str, Any], label: str) -> Iterator[str]:
+    """The verdict: peak, effort, plateau, standing, and whether something has to be read first."""
     effort, plateau, peak = document["effort"], document["plateau"], document["peak"]
     if peak["vo2_ml_min"] is None:
         yield f"{label}: none. {peak.get('reason') or ''}".rstrip()
@@ -124,7 +125,7 @@ def _verdict(document: Mapping[str, Any], label: str) -> Iterator[str]:
     yield _sentence(f"Plateau: {PLATEAU[plateau['verdict']]}", why)
     for number, line in enumerate(rank_lines(document["ranks"])):
         yield f"{'Standing:' if number == 0 else '         '} {line}"
-    kinds = [group[0]["severity"] for group in _groups(document["findings"])]
+    kinds = [group[0]["severity"] for group in finding_groups(document["findings"])]
     told = [
         f"{n} {severity}{'s' * (n > 1)}" for severity in ("error", "warning") if (n := kinds.count(severity))
     ]
@@ -138,25 +139,42 @@ def _sentence(text: str, reason: str | None) -> str:
     return f"{text}. {reason[0].upper()}{reason[1:].rstrip('.')}."
 
 
+def where_the_peak_is(peak: Mapping[str, Any]) -> str:
+    """How a peak was averaged, and from when to when."""
+    where = ""
+    if peak.get("start_s") is not None:
+        where = f" from {_clock(peak['start_s'])} to {_clock(peak['end_s'])}"
+    return f"{_convention(peak)}{where}"
+
+
+def highest_values(document: Mapping[str, Any]) -> Iterator[tuple[str, str, float]]:
+    """Words, quantity and value of the highest of each quantity in the test, as far as there are any."""
+    for words, part, field, quantity in _HIGHEST:
+        value = document[part].get(field)
+        if value is not None:
+            yield words, quantity, value
+
+
+def values_of_the_peak(peak: Mapping[str, Any]) -> Iterator[tuple[str, str, float]]:
+    """Words, quantity and value of what was measured inside the window of the peak."""
+    for words, field, quantity in _IN_THE_WINDOW:
+        if peak.get(field) is not None:
+            yield words, quantity, peak[field]
+
+
 def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
     peak = document["peak"]
     yield ""
     if peak["vo2_ml_min"] is not None:
-        where = ""
-        if peak.get("start_s") is not None:
-            where = f" from {_clock(peak['start_s'])} to {_clock(peak['end_s'])}"
-        yield f"Numbers of the peak ({_convention(peak)}{where})"
+        yield f"Numbers of the peak ({where_the_peak_is(peak)})"
         for quantity, field in (("vo2_peak_ml_min", "vo2_ml_min"), ("vo2_peak_ml_kg_min", "vo2_ml_kg_min")):
             if peak[field] is not None:
                 yield _row(label, quantity, peak[field])
-        for words, field, quantity in _IN_THE_WINDOW:
-            if peak.get(field) is not None:
-                yield _row(words, quantity, peak[field])
-    yield "Numbers of the whole test"
-    for words, part, field, quantity in _HIGHEST:
-        value = document[part].get(field)
-        if value is not None:
+        for words, quantity, value in values_of_the_peak(peak):
             yield _row(words, quantity, value)
+    yield "Numbers of the whole test"
+    for words, quantity, value in highest_values(document):
+        yield _row(words, quantity, value)
     duration = document["maxima"].get("exercise_duration_s")
     if duration is not None:
         yield f"  {'Duration of exercise':<28} {_clock(duration):>8} min:s"
@@ -165,6 +183,7 @@ def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
 _AGREED = {"vt1": "First ventilatory threshold", "vt2": "Second ventilatory threshold"}
 _SLOPES = (
     ("VE/VCO2 slope to the 2nd", "ve_vco2_slope"),
+    ("VE/VCO2 slope, whole", "ve_vco2_slope_whole"),
     ("VO2-work rate slope", "vo2_work_rate_slope_ml_min_w"),
     ("Uptake efficiency slope", "oues_ml_min"),
 )
@@ -263,7 +282,7 @@ def _percentile(rank: Mapping[str, Any]) -> str:
     return text
 
 
-def _groups(findings: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+def finding_groups(findings: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
     """Findings by severity; those of one kind and column together."""
     groups: dict[tuple[int, str, Any], list[Mapping[str, Any]]] = {}
     for finding in findings:
@@ -274,7 +293,7 @@ def _groups(findings: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any
 
 def _findings(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """What asks for a look, with what to do; then what was assumed."""
-    groups = _groups(findings)
+    groups = finding_groups(findings)
     serious = [group for group in groups if group[0]["severity"] != "info"]
     yield ""
     yield "Findings, and what to do" if serious else "Findings: nothing that asks for a look"
@@ -312,8 +331,8 @@ def _grounds(document: Mapping[str, Any]) -> Iterator[str]:
         if not rule["primary"] and rule["verdict"] == "not_assessable":
             silent.append(_words(rule["rule"]))
             continue
-        words = PLATEAU_RULES[rule["rule"]].label if rule["rule"] in PLATEAU_RULES else _words(rule["rule"])
-        yield f"  Plateau, {words[0].lower()}{words[1:]}: {_of_rule(rule)}{'' if rule['primary'] else ' (shown, not counted)'}"
+        words = plateau_words(rule)
+        yield f"  Plateau, {words[0].lower()}{words[1:]}: {of_rule(rule)}{'' if rule['primary'] else ' (shown, not counted)'}"
     if silent:
         yield f"  Other plateau rules, not assessable in this test: {', '.join(silent)} (the JSON form says why)"
     for criterion in document["effort"]["criteria"]:
@@ -328,7 +347,13 @@ def _grounds(document: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {_sentence(f'{words}: {text}', criterion['reason'])}"
 
 
-def _of_rule(rule: Mapping[str, Any]) -> str:
+def plateau_words(rule: Mapping[str, Any]) -> str:
+    """What a plateau rule is called."""
+    return PLATEAU_RULES[rule["rule"]].label if rule["rule"] in PLATEAU_RULES else _words(rule["rule"])
+
+
+def of_rule(rule: Mapping[str, Any]) -> str:
+    """What a plateau rule found, with its numbers, or why it cannot be asked."""
     verdict = PLATEAU[rule["verdict"]]
     if rule["observed"] is None or rule["threshold"] is None:
         return _sentence(verdict, rule["reason"])
@@ -355,14 +380,15 @@ def _method(document: Mapping[str, Any]) -> Iterator[str]:
     ]
     yield ""
     yield f"Method: {'; '.join(told)}. Analysis version {document['analysis_version']}."
-    keys = dict.fromkeys(key for source in _sources(document) for key in cited_keys(source))
+    keys = dict.fromkeys(key for source in sources_of(document) for key in cited_keys(source))
     if keys:
         yield "Sources"
         for key in keys:
             yield f"  {REFERENCES[key].text}"
 
 
-def _sources(document: Mapping[str, Any]) -> Iterator[str]:
+def sources_of(document: Mapping[str, Any]) -> Iterator[str]:
+    """The sources that the verdict and the standing rest on, as they are cited."""
     for rule in document["plateau"]["rules"]:
         if rule["verdict"] != "not_assessable":
             yield rule["source"]

@@ -1,0 +1,92 @@
+"""The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from service.analyses.workflow import analysis_of
+from service.analysis.references import REFERENCES, cited_keys
+from service.exercise_tests import queries as tests
+from service.http.dependencies import StoreDependency, TestDependency, principal_of
+from service.outlets import text
+from service.pages.people import name_of
+from service.pages.rendering import PageRoute, page
+from service.subjects import queries as subjects
+from service.visits import queries as visits
+from service.visits.queries import in_own_offset
+
+router = APIRouter(prefix="/tests", include_in_schema=False, route_class=PageRoute)
+
+#: Charts in the order of the page, each with what it shows.
+_CHARTS = (
+    ("uptake", "Oxygen uptake, with the window of the peak and the lines of the plateau rule"),
+    ("v_slope", "CO2 output on oxygen uptake"),
+    ("ventilatory_equivalents", "Ventilatory equivalents"),
+    ("heart_rate", "Heart rate and oxygen pulse"),
+    ("rer", "Respiratory exchange ratio"),
+    ("lactate", "Blood lactate"),
+    ("substrate", "Fat and carbohydrate"),
+)
+_MET = {True: "met", False: "not met", None: "not assessable"}
+
+
+@router.get("/{test_id}")
+def exercise_test(request: Request, ref: TestDependency, store: StoreDependency) -> Response:
+    """One test as it was judged, or, while it is being recorded, as far as it can be."""
+    principal = principal_of(request)
+    with store.read() as session:
+        subject = subjects.get(session, ref.subject_pk)
+        test = tests.out(session, ref.test_pk)
+        day = in_own_offset(visits.get(session, ref.visit_pk)).date()
+    if test.status == "void":
+        return page(
+            request,
+            "exercise_test.html",
+            subject=subject,
+            name=name_of(subject, principal),
+            test=test,
+            day=day,
+            document=None,
+        )
+    document = analysis_of(store, ref.test_pk, {}, where="query")
+    label = document["peak"]["label"] or "VO2peak"
+    groups = text.finding_groups(document["findings"])
+    return page(
+        request,
+        "exercise_test.html",
+        subject=subject,
+        name=name_of(subject, principal),
+        test=test,
+        day=day,
+        document=document,
+        verdict=list(text.verdict_lines(document, label)),
+        peak_words=text.where_the_peak_is(document["peak"]),
+        in_the_peak=list(text.values_of_the_peak(document["peak"])),
+        highest=list(text.highest_values(document)),
+        serious=[group for group in groups if group[0]["severity"] != "info"],
+        assumed=[one for group in groups if group[0]["severity"] == "info" for one in group],
+        rules=[(text.plateau_words(rule), rule, text.of_rule(rule)) for rule in document["plateau"]["rules"]],
+        criteria=[
+            (text.CRITERIA.get(one["criterion"], one["criterion"]), one, _MET[one["met"]])
+            for one in document["effort"]["criteria"]
+        ],
+        charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
+        sources=_sources(document),
+    )
+
+
+def _has(document: dict[str, Any], chart: str) -> bool:
+    """Whether a chart has anything to show; one of the uptake always says what is missing."""
+    if chart == "lactate":
+        return bool(document["lactate"].get("stages"))
+    if document["marks"]["exercise_start_s"] is None:
+        return False
+    if chart in {"v_slope", "ventilatory_equivalents", "rer", "substrate"}:
+        return document["maxima"]["rer"] is not None
+    return True
+
+
+def _sources(document: dict[str, Any]) -> list[str]:
+    keys = dict.fromkeys(key for source in text.sources_of(document) for key in cited_keys(source))
+    return [REFERENCES[key].text for key in keys]

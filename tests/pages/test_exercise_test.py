@@ -1,0 +1,119 @@
+"""The page of one test."""
+
+import re
+
+import pytest
+
+
+@pytest.fixture
+def complete(laboratory, rows):
+    """A complete test of an invented person."""
+    subject = laboratory.subject(given_name="Ida", family_name="Invented")
+    return laboratory.complete(laboratory.visit(subject["id"])["id"], rows())
+
+
+def test_the_verdict_comes_first_and_is_that_of_the_analysis(browser, tester_key, laboratory, complete):
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    document = laboratory.analysis(complete["id"])
+    lead = text.split('aria-label="Verdict"')[1].split("</section>")[0]
+    assert f"{document['peak']['label']} {document['peak']['vo2_ml_kg_min']:.1f} mL/kg/min" in lead
+    assert "Effort: " in lead
+    assert "Plateau: " in lead
+    assert text.index('aria-label="Verdict"') < text.index("What the verdict rests on")
+
+
+def test_every_criterion_stands_there_with_its_numbers_or_the_reason(
+    browser, tester_key, laboratory, complete
+):
+    table = browser(tester_key).get(f"/tests/{complete['id']}").text.split('aria-label="Effort criteria"')[1]
+    table = table.split("</table>")[0]
+    for criterion in laboratory.analysis(complete["id"])["effort"]["criteria"]:
+        shown = criterion["observed"] is not None and f"{criterion['observed']:.4g}" in table
+        assert shown or (criterion["reason"] or "?").split("'")[0][:30] in table
+
+
+def test_what_is_null_has_its_reason_on_the_page(browser, tester_key, laboratory, complete):
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    missing = [one for one in laboratory.analysis(complete["id"])["thresholds"] if one["vo2_ml_min"] is None]
+    assert missing
+    assert all(one["reason"][:25] in text for one in missing)
+
+
+def test_charts_of_the_page_can_be_drawn(browser, tester_key, complete):
+    one = browser(tester_key)
+    addresses = re.findall(r'src="(/v1/[^"]+)"', one.get(f"/tests/{complete['id']}").text)
+    assert len(addresses) >= 4
+    for address in addresses:
+        assert one.get(address).headers["content-type"] == "image/svg+xml"
+
+
+def test_findings_say_what_to_do_and_where_more_stands(browser, tester_key, laboratory, rows):
+    subject = laboratory.subject()
+    stuck = [{**row, "heart_rate_bpm": 150.0} for row in rows()]
+    test = laboratory.complete(laboratory.visit(subject["id"])["id"], stuck)
+    one = browser(tester_key)
+    text = one.get(f"/tests/{test['id']}").text
+    serious = [f for f in laboratory.analysis(test["id"])["findings"] if f["severity"] != "info"]
+    assert serious
+    for finding in serious:
+        assert f"/guide/findings#{finding['code']}" in text
+        assert finding["what_to_do"][:30] in text
+        assert f'id="{finding["code"]}"' in one.get("/guide/findings").text
+
+
+def test_a_test_being_recorded_is_called_provisional(browser, tester_key, laboratory, rows):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    planned = laboratory.planned(visit["id"])
+    one = browser(tester_key)
+    assert "worked out from what there is so far" in one.get(f"/tests/{planned['id']}").text
+    sent = laboratory.client.post(f"/v1/tests/{planned['id']}/intervals", json={"intervals": rows()[:20]})
+    assert sent.status_code in {200, 201}
+    assert "worked out from what there is so far" in one.get(f"/tests/{planned['id']}").text
+
+
+def test_a_void_test_shows_nothing_worked_out(browser, tester_key, laboratory, complete):
+    voided = laboratory.client.patch(f"/v1/tests/{complete['id']}", json={"status": "void"})
+    assert voided.status_code == 200
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    assert "This test is void" in text
+    assert "VO2" not in text
+
+
+def test_reported_results_alone_make_a_page(browser, tester_key, laboratory):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    test = laboratory.planned(visit["id"])
+    put = laboratory.client.put(
+        f"/v1/tests/{test['id']}/reported-results",
+        json=[{"quantity": "vo2_peak_ml_kg_min", "value": 41.5, "source": "paper report"}],
+    )
+    assert put.status_code == 200
+    text = browser(tester_key).get(f"/tests/{test['id']}").text
+    assert "41.5 mL/kg/min" in text
+    assert "<img" not in text
+
+
+def test_notes_are_text(browser, tester_key, laboratory, rows):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    test = laboratory.complete(
+        visit["id"], rows(), stop_reason="other", stop_note="<img src=x onerror=alert(1)>"
+    )
+    text = browser(tester_key).get(f"/tests/{test['id']}").text
+    assert "<img src=x" not in text
+    assert "&lt;img src=x" in text
+
+
+def test_a_person_leads_to_the_test_and_back(browser, tester_key, laboratory, complete):
+    one = browser(tester_key)
+    text = one.get(f"/tests/{complete['id']}").text
+    person = re.search(r'href="(/people/[^"]+)"', text).group(1)
+    assert f"/tests/{complete['id']}" in one.get(person).text
+
+
+def test_no_name_for_a_reader_and_nothing_of_someone_else(
+    browser, store, make_key, reader_key, laboratory, complete
+):
+    assert "Ida" not in browser(reader_key).get(f"/tests/{complete['id']}").text
+    other = laboratory.subject(code="B-01")
+    del other
+    limited = browser(make_key(store, "coach", "reader", subject_codes=["B-01"]))
+    assert limited.get(f"/tests/{complete['id']}").status_code == 404
