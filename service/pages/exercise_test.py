@@ -51,6 +51,9 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         )
     document = analysis_of(store, ref.test_pk, {}, where="query")
     label = document["peak"]["label"] or "VO2peak"
+    verdict = [line.strip() for line in text.verdict_lines(document, label)]
+    # The first standing belongs to the verdict; the other tables and equations have a part of their own.
+    standing = list(text.rank_lines(document["ranks"]))
     groups = text.finding_groups(document["findings"])
     return page(
         request,
@@ -60,7 +63,8 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         test=test,
         day=day,
         document=document,
-        verdict=list(text.verdict_lines(document, label)),
+        verdict=[line for line in verdict if line not in standing[1:]],
+        standing=standing,
         peak_words=text.where_the_peak_is(document["peak"]),
         in_the_peak=list(text.values_of_the_peak(document["peak"])),
         highest=list(text.highest_values(document)),
