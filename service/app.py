@@ -22,6 +22,7 @@ from service.changes.routes import router as changes
 from service.cohorts.routes import router as cohorts
 from service.db.migrate import schema_state
 from service.db.transactions import Store
+from service.effort_rules.routes import router as effort_rules
 from service.exercise_tests.routes import router as exercise_tests
 from service.http import problems
 from service.http.answers import json_response
@@ -40,6 +41,7 @@ from service.pages.routes import static
 from service.pages.signing import router as signing
 from service.protocols.routes import router as protocols
 from service.settings import Settings
+from service.site.routes import router as site
 from service.subjects.routes import router as subjects
 from service.trends.routes import router as trends
 from service.visits.routes import router as visits
@@ -61,9 +63,11 @@ ROUTERS = (
     analyses,
     trends,
     norms,
+    effort_rules,
     catalogues,
     cohorts,
     changes,
+    site,
     keys,
 )
 
@@ -158,7 +162,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
             allow_origins=origins,
             allow_methods=["GET"],
             allow_headers=["Authorization", "If-None-Match"],
-            expose_headers=["ETag", "Link"],
+            expose_headers=["ETag", "Link", "Location", "Retry-After"],
         )
     app.add_middleware(HeadersMiddleware)
     return app

@@ -3,10 +3,9 @@
 from datetime import datetime
 from typing import Annotated, Literal
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Query
 
-from service.db.models import Change, Subject
+from service.changes import queries
 from service.http.dependencies import Reader, StoreDependency
 from service.http.wire import Answer
 
@@ -32,22 +31,20 @@ class ChangesOut(Answer):
     more: bool
 
 
-@router.get("")
+@router.get("", responses={410: {"description": "That part of the feed is no longer kept"}})
 def list_changes(
     principal: Reader,
     store: StoreDependency,
     since: Annotated[int, Query(ge=0, le=2**62, description="The last seq already seen.")] = 0,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> ChangesOut:
-    """What changed after `since`, in the order of commits; a key limited to subjects sees theirs."""
-    statement = sa.select(Change).where(Change.seq > since).order_by(Change.seq).limit(limit + 1)
-    if principal.scope != "admin":
-        statement = statement.where(Change.kind.not_in(["key", "session"]))
+    """What changed after `since`, in the order of commits; a key limited to subjects sees theirs.
+
+    410 where the feed no longer has what came after `since`; `next_since` of that answer is the end of the feed.
+    """
     with store.read() as session:
-        if principal.subject_ids is not None:
-            own = sa.select(Subject.public_id).where(Subject.id.in_(principal.subject_ids))
-            statement = statement.where(Change.subject_id.in_(own))
-        rows = session.scalars(statement).all()
+        queries.check_kept(session, since)
+        rows = queries.after(session, principal, since, limit=limit)
     items = [
         ChangeOut.model_validate({name: getattr(row, name) for name in ChangeOut.model_fields})
         for row in rows[:limit]

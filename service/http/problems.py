@@ -113,13 +113,19 @@ def places_of(validation: RequestValidationError) -> tuple[Place, ...]:
     return tuple(places)
 
 
+def _route_of(request: Request) -> str | None:
+    """The route's pattern and not its path: ids are personal data in a log, and a link's token is a secret."""
+    path: str | None = getattr(request.scope.get("route"), "path", None)
+    return path
+
+
 def install(app: FastAPI, base_url: str) -> None:
     """Answer every error of `app` as a problem."""
 
     @app.exception_handler(UpslopeError)
     async def known(request: Request, error: UpslopeError) -> Response:
         if status_of(error) >= HTTPStatus.INTERNAL_SERVER_ERROR:
-            _log.error("failed", error=type(error).__name__, path=request.url.path)
+            _log.error("failed", error=type(error).__name__, route=_route_of(request))
         return problem_of(error, base_url=base_url, instance=request.url.path)
 
     @app.exception_handler(RequestValidationError)
@@ -152,7 +158,7 @@ def install(app: FastAPI, base_url: str) -> None:
     @app.exception_handler(Exception)
     async def unknown(request: Request, error: Exception) -> Response:
         # The log has the trace; the answer never does.
-        _log.error("failed", error=type(error).__name__, path=request.url.path, exc_info=error)
+        _log.error("failed", error=type(error).__name__, route=_route_of(request), exc_info=error)
         return problem_of(
             UpslopeError(
                 "The service failed on this request; nothing was stored. The log of the server says more."

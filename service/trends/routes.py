@@ -13,7 +13,7 @@ from service.http.cursors import Page
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency
 from service.quantities import QUANTITIES
 from service.trends import queries, workflow
-from service.trends.schemas import TrendedQuantity, TrendOut
+from service.trends.schemas import TrendedQuantity, TrendOut, TrendRow
 
 router = APIRouter(prefix="/v1/subjects/{subject_id}/trends", tags=["trends"])
 
@@ -27,7 +27,16 @@ def list_trends(principal: Reader, ref: SubjectDependency, store: StoreDependenc
     return Page(items=[TrendedQuantity.model_validate(one) for one in found], next=None)
 
 
-@router.get("/{quantity}", response_model=TrendOut)
+@router.get(
+    "/{quantity}",
+    response_model=TrendOut | list[TrendRow],
+    responses={
+        200: {
+            "description": "The trend; rows only where they are asked for",
+            "content": {"text/csv": {}, "image/svg+xml": {}, "image/png": {}},
+        }
+    },
+)
 def get_trend(
     request: Request,
     quantity: str,
@@ -48,16 +57,17 @@ def get_trend(
     include: Annotated[
         Literal["all"] | None, Query(description="`all` counts what is shown hollow too.")
     ] = None,
-    format: Annotated[Literal["json", "csv", "vega", "svg", "png"] | None, Query()] = None,  # noqa: A002 the contract's name
+    format: Annotated[Literal["json", "rows", "csv", "vega", "svg", "png"] | None, Query()] = None,  # noqa: A002 the contract's name
 ) -> Response:
     """One quantity over time: points, rank at the age of each test, change with its interval.
 
-    `format=csv` gives flat rows, `svg` and `png` the chart, `vega` its specification.
+    `format=rows` gives flat rows as JSON and `csv` the same rows as CSV, `svg` and `png` the chart, `vega` its
+    specification.
     """
     del principal
     if quantity not in QUANTITIES:
         raise NotFound(f"There is no quantity {quantity[:80]!r}; GET /v1/quantities lists them.")
-    wanted = format if format == "vega" else form(request, format, "json", "csv", "svg", "png")
+    wanted = format if format in {"vega", "rows"} else form(request, format, "json", "csv", "svg", "png")
     trend = workflow.trend_of(
         store,
         ref.subject_pk,
@@ -72,6 +82,8 @@ def get_trend(
     ).as_dict()
     if wanted == "json":
         return json_response(trend, headers=ref.headers)
+    if wanted == "rows":
+        return json_response(workflow.flat_rows(trend), headers=ref.headers)
     if wanted == "csv":
         return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=ref.headers)
     spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend)

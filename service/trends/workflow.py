@@ -24,6 +24,7 @@ from service.outlets.cells import inert
 from service.quantities import QUANTITIES
 from service.reference.tables import NormTable
 from service.trends import queries
+from service.trends.schemas import TrendRow
 from service.visits.queries import in_own_offset
 
 #: The one quantity that reference tables are about.
@@ -255,17 +256,12 @@ def _band_change(birth: date | None, earlier: str, later: str) -> str:
     return later
 
 
-FLAT_COLUMNS = (
-    "subject_id", "quantity", "unit", "mode", "basis", "protocol_family", "test_id", "visit_id", "date", "age_years", "value",
-    "value_absolute", "body_mass_kg", "method", "effort", "counted", "percentile", "percentile_low", "percentile_high", "norm_id",
-    "percent_of_median", "percent_of_predicted", "change_from_first_absolute", "change_from_first_percent",
-    "change_from_first_ci_low", "change_from_first_ci_high", "change_from_first_verdict", "change_from_previous_absolute",
-    "change_from_previous_percent", "change_from_previous_ci_low", "change_from_previous_ci_high", "change_from_previous_verdict",
-)  # fmt: skip
+#: Columns of the flat rows, in their order.
+FLAT_COLUMNS = tuple(TrendRow.model_fields)
 
 
 def flat_rows(trend: dict[str, Any]) -> list[dict[str, Any]]:
-    """One row a point, for a spreadsheet or a dashboard."""
+    """One row a point, for a spreadsheet or a dashboard: the fields of `TrendRow`."""
     rows = []
     for series in trend["series"]:
         for point in series["points"]:

@@ -29,7 +29,10 @@ READS = (
     "/v1/subjects/{subject}/trends",
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min",
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=csv",
+    "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=rows",
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=vega",
+    "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=svg",
+    "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=png",
 )
 
 

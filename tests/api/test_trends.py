@@ -131,6 +131,11 @@ def test_forms(client, laboratory, years):
     flat = list(csv.DictReader(io.StringIO(table.text)))
     assert [float(row["value"]) for row in flat] == pytest.approx([point["value"] for point in points])
     assert {row["mode"] for row in flat} == {"treadmill", "cycle"}
+    rows = client.get(address, params={"format": "rows"}).json()
+    # The same rows in both forms: a CSV has texts, and an empty cell for null.
+    assert [{name: "" if value is None else str(value) for name, value in row.items()} for row in rows] == flat
+    assert [row["test_id"] for row in rows] == [point["test_id"] for point in points]
+    assert client.get(address, params={"format": "rows", "mode": "cycle"}).json() == rows[-1:]
     picture = client.get(address, params={"format": "svg"})
     assert picture.headers["content-type"] == "image/svg+xml"
     assert picture.text.startswith("<svg")
