@@ -123,6 +123,11 @@ _ALL: tuple[Reference, ...] = (
     Reference("edvardsen_2014", "Edvardsen E, Hem E, Anderssen SA. End criteria for reaching maximal oxygen uptake must be strict and adjusted to sex and age: a cross-sectional study. PLoS One 2014;9:e85276.", None, _MIXED),
     Reference("decato_2018", "DeCato TW, Bradley SM, Wilson EL, Hegewald MJ. Repeatability and meaningful change of CPET parameters in healthy subjects. Med Sci Sports Exerc 2018;50:589-595.", None, _SEEN),
     Reference("hopkins_2001", "Hopkins WG, Schabort EJ, Hawley JA. Reliability of power in physical performance tests. Sports Med 2001;31:211-234.", None, _SEEN),
+    # Groups.
+    Reference("hopkins_2015", "Hopkins WG. Individual responses made easy. J Appl Physiol 2015;118:1444-1446.", None, "formula as it stands in published analysis code that cites it; the paper itself from memory"),
+    Reference("atkinson_2015", "Atkinson G, Batterham AM. True and false interindividual differences in the physiological response to an intervention. Exp Physiol 2015;100:577-588.", None, "formula as it stands in published analysis code that cites it; the paper itself from memory"),
+    Reference("welch_1947", "Welch BL. The generalization of 'Student's' problem when several different population variances are involved. Biometrika 1947;34:28-35.", None, _MEMORY),
+    Reference("hyndman_1996", "Hyndman RJ, Fan Y. Sample quantiles in statistical packages. Am Stat 1996;50:361-365.", None, _MEMORY),
     Reference("skinner_1999", "Skinner JS, Wilmore KM, Jaskolska A, et al. Reproducibility of maximal exercise test data in the HERITAGE family study. Med Sci Sports Exerc 1999;31:1623-1628.", None, "value from memory, low confidence"),
     Reference("robergs_2010", "Robergs RA, Dwyer D, Astorino T. Recommendations for improved data processing from expired gas analysis indirect calorimetry. Sports Med 2010;40:95-111.", None, _MEMORY),
     Reference("midgley_2007", "Midgley AW, McNaughton LR, Carroll S. Effect of the VO2 time-averaging interval on the reproducibility of VO2max in healthy athletic subjects. Clin Physiol Funct Imaging 2007;27:122-125.", None, _ABSTRACT),
@@ -148,6 +153,19 @@ _ALL: tuple[Reference, ...] = (
     Reference("fletcher_2013", "Fletcher GF, Ades PA, Kligfield P, et al. Exercise standards for testing and training: a scientific statement from the American Heart Association. Circulation 2013;128:873-934.", None, _MEMORY),
     Reference("borg_1982", "Borg GA. Psychophysical bases of perceived exertion. Med Sci Sports Exerc 1982;14:377-381.", None, _MEMORY),
     Reference("cole_1999", "Cole CR, Blackstone EH, Pashkow FJ, Snader CE, Lauer MS. Heart-rate recovery immediately after exercise as a predictor of mortality. N Engl J Med 1999;341:1351-1357.", None, _SEEN),
+    # Reliability and statistical control.
+    Reference("hopkins_2000", "Hopkins WG. Measures of reliability in sports medicine and science. Sports Med 2000;30:1-15.", None, _MEMORY),
+    Reference("bland_1986", "Bland JM, Altman DG. Statistical methods for assessing agreement between two methods of clinical measurement. Lancet 1986;327:307-310.", None, _MEMORY),
+    Reference("shrout_1979", "Shrout PE, Fleiss JL. Intraclass correlations: uses in assessing rater reliability. Psychol Bull 1979;86:420-428.", None, _MEMORY),
+    Reference("mcgraw_1996", "McGraw KO, Wong SP. Forming inferences about some intraclass correlation coefficients. Psychol Methods 1996;1:30-46.", None, _MEMORY),
+    Reference("satterthwaite_1946", "Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bull 1946;2:110-114.", None, _MEMORY),
+    Reference("bonett_2000", "Bonett DG, Wright TA. Sample size requirements for estimating Pearson, Kendall and Spearman correlations. Psychometrika 2000;65:23-28.", None, _MEMORY),
+    Reference("tukey_1977", "Tukey JW. Exploratory Data Analysis. Addison-Wesley 1977.", None, _MEMORY),
+    Reference("nist_2012", "NIST/SEMATECH e-Handbook of Statistical Methods. National Institute of Standards and Technology 2012.", "10.18434/M32189", "printed limits read second-hand, formulas from memory"),
+    Reference("western_electric_1956", "Western Electric Company. Statistical Quality Control Handbook. 1956.", None, _MEMORY),
+    Reference("champ_1987", "Champ CW, Woodall WH. Exact results for Shewhart control charts with supplementary runs rules. Technometrics 1987;29:393-399.", None, _MEMORY),
+    Reference("revill_2000", "Revill SM, Morgan MDL. Biological quality control for exercise testing. Thorax 2000;55:63-66.", "10.1136/thorax.55.1.63", _ABSTRACT),
+    Reference("porszasz_2016", "Porszasz J, Blonshine S, Cao R, Paden HA, Casaburi R, Rossiter HB. Biological quality control for cardiopulmonary exercise testing in multicenter clinical trials. BMC Pulm Med 2016;16:13.", "10.1186/s12890-016-0174-8", _ABSTRACT),
 )  # fmt: skip
 
 REFERENCES: Mapping[str, Reference] = MappingProxyType({one.key: one for one in _ALL})
