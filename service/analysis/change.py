@@ -576,6 +576,11 @@ def _chances(
     return (rise, fall) if quantity.better == "higher" else (fall, rise)
 
 
+def differences_between(earlier: TrendPoint, later: TrendPoint) -> tuple[str, ...]:
+    """What was not the same at two tests, a sentence each: how the values were made, then the circumstances."""
+    return (*_differences(earlier, later), *_circumstances(earlier, later))
+
+
 def _name(value: str | None) -> str:
     return "none recorded" if value is None else value.replace("_", " ")
 

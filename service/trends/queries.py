@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from service.db.models import ExerciseTest, Result, Subject, Visit
+from service.visits.queries import in_own_offset
 
 
 def quantities_of(session: Session, subject_pk: int) -> list[dict[str, Any]]:
@@ -81,3 +82,25 @@ def subject(session: Session, subject_pk: int) -> Subject:
     found = session.get(Subject, subject_pk)
     assert found is not None  # noqa: S101 the address named it
     return found
+
+
+def circumstances(visit: Visit, test: ExerciseTest | None) -> dict[str, Any]:
+    """Facts about a visit and a test that a reader needs beside a comparison of its results."""
+    local = in_own_offset(visit)
+    return {
+        "body_mass_source": visit.body_mass_source,
+        "medication_limits_heart_rate": any(one.get("limits_heart_rate") for one in visit.medications or ()),
+        "hour_of_day": local.hour + local.minute / 60,
+        "hours_since_meal": visit.hours_since_meal,
+        "hours_since_caffeine": visit.hours_since_caffeine,
+        "hours_since_exercise": visit.hours_since_exercise,
+        "ergometer": None if test is None else test.ergometer,
+        "analyser": None if test is None else test.analyser,
+        "interface": None if test is None else test.interface,
+        "handrail_support": None if test is None else test.handrail_support,
+        "posture": None if test is None else test.posture,
+        "site": visit.site,
+        "altitude_m": visit.altitude_m,
+        "temperature_c": visit.temperature_c,
+        "fio2_fraction": None if test is None else test.fio2_fraction,
+    }

@@ -25,7 +25,6 @@ from service.quantities import QUANTITIES
 from service.reference.tables import NormTable
 from service.trends import queries
 from service.trends.schemas import TrendRow
-from service.visits.queries import in_own_offset
 
 #: The one quantity that reference tables are about.
 RANKED = "vo2_peak_ml_kg_min"
@@ -84,7 +83,6 @@ def _point(
         _standing(result, person["sex"], ages, table) if quantity == RANKED and table is not None else None
     )
     notes = _standing_notes(result.mode, standing) if quantity == RANKED else ()
-    local = in_own_offset(visit)
     return TrendPoint(
         test_id=None if test is None else test.public_id,
         visit_id=visit.public_id,
@@ -110,25 +108,7 @@ def _point(
         percent_of_predicted=_percent_of_predicted(result, visit, person["sex"], ages)
         if quantity == RANKED
         else None,
-        comparability={
-            "body_mass_source": visit.body_mass_source,
-            "medication_limits_heart_rate": any(
-                one.get("limits_heart_rate") for one in visit.medications or ()
-            ),
-            "hour_of_day": local.hour + local.minute / 60,
-            "hours_since_meal": visit.hours_since_meal,
-            "hours_since_caffeine": visit.hours_since_caffeine,
-            "hours_since_exercise": visit.hours_since_exercise,
-            "ergometer": None if test is None else test.ergometer,
-            "analyser": None if test is None else test.analyser,
-            "interface": None if test is None else test.interface,
-            "handrail_support": None if test is None else test.handrail_support,
-            "posture": None if test is None else test.posture,
-            "site": visit.site,
-            "altitude_m": visit.altitude_m,
-            "temperature_c": visit.temperature_c,
-            "fio2_fraction": None if test is None else test.fio2_fraction,
-        },
+        comparability=queries.circumstances(visit, test),
         notes=notes,
     )
 
