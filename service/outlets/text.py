@@ -182,10 +182,10 @@ def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
 
 _AGREED = {"vt1": "First ventilatory threshold", "vt2": "Second ventilatory threshold"}
 _SLOPES = (
-    ("VE/VCO2 slope to the 2nd", "ve_vco2_slope"),
-    ("VE/VCO2 slope, whole", "ve_vco2_slope_whole"),
-    ("VO2-work rate slope", "vo2_work_rate_slope_ml_min_w"),
-    ("Uptake efficiency slope", "oues_ml_min"),
+    ("VE/VCO2 slope to the 2nd", "ve_vco2_slope", "ve_vco2_slope"),
+    ("VE/VCO2 slope, whole", "ve_vco2_slope_whole", "ve_vco2_slope"),
+    ("VO2-work rate slope", "vo2_work_rate_slope_ml_min_w", "vo2_work_rate_slope_ml_min_w"),
+    ("Uptake efficiency slope", "oues_ml_min", "oues_ml_min"),
 )
 
 
@@ -198,8 +198,8 @@ def _beyond_the_peak(document: Mapping[str, Any]) -> Iterator[str]:
         if words is not None and one["method"] in {"consensus", "tester"} and one["vo2_ml_min"] is not None
     ]
     told += [
-        _row(words, name, document["slopes"][name])
-        for words, name in _SLOPES
+        _row(words, quantity, document["slopes"][name])
+        for words, name, quantity in _SLOPES
         if document["slopes"].get(name) is not None
     ]
     if document["energy"].get("total_kcal") is not None:
