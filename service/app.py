@@ -20,10 +20,14 @@ from service.analyses.routes import router as analyses
 from service.catalogues.routes import router as catalogues
 from service.changes.routes import router as changes
 from service.cohorts.routes import router as cohorts
+from service.conclusions.routes import router as conclusions
 from service.db.migrate import schema_state
 from service.db.transactions import Store
 from service.effort_rules.routes import router as effort_rules
 from service.exercise_tests.routes import router as exercise_tests
+from service.exports.routes import router as exports
+from service.fhir.routes import public as code_systems
+from service.fhir.routes import router as fhir
 from service.http import problems
 from service.http.answers import json_response
 from service.http.dependencies import StoreDependency, readable_kind
@@ -40,6 +44,7 @@ from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.signing import router as signing
 from service.protocols.routes import router as protocols
+from service.reliability.routes import router as reliability
 from service.settings import Settings
 from service.site.routes import router as site
 from service.subjects.routes import router as subjects
@@ -61,15 +66,22 @@ ROUTERS = (
     exercise_tests,
     imports,
     analyses,
+    conclusions,
     trends,
     norms,
     effort_rules,
     catalogues,
     cohorts,
+    reliability,
+    exports,
     changes,
     site,
     keys,
+    fhir,
 )
+
+#: What needs no key.
+PUBLIC = (code_systems,)
 
 #: The pages, and the first parts of the addresses of those that need a session.
 PAGES = (pages, signing, people, exercise_test)
@@ -147,7 +159,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
 
     for router in ROUTERS:
         app.include_router(router)
-    for router in PAGES:
+    for router in (*PUBLIC, *PAGES):
         app.include_router(router)
     app.mount("/static", static)
     _health(app)

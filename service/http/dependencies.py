@@ -13,7 +13,7 @@ from fastapi import Depends, Request, Response
 from fastapi.dependencies.models import Dependant
 from fastapi.params import File, Form
 
-from service.db.models import Cohort, ExerciseTest, Site, Subject, Visit
+from service.db.models import Cohort, CohortMember, ExerciseTest, Site, Subject, Visit
 from service.db.transactions import Store
 from service.errors import Forbidden, InvalidContent, NotFound, Place, UnsupportedMediaType
 from service.http import etags
@@ -80,6 +80,7 @@ def needs(scope: KeyScope, *, whole: bool = False) -> Callable[[Request], Princi
 
 
 Reader = Annotated[Principal, Depends(needs("reader"))]
+SiteReader = Annotated[Principal, Depends(needs("reader", whole=True))]
 Tester = Annotated[Principal, Depends(needs("tester"))]
 SiteTester = Annotated[Principal, Depends(needs("tester", whole=True))]
 Admin = Annotated[Principal, Depends(needs("admin", whole=True))]
@@ -167,14 +168,19 @@ class CohortRef(RecordRef):
     cohort_id: str
 
 
-def _preconditions(request: Request, response: Response, record_id: str, revision: int) -> dict[str, Any]:
-    """Evaluate them for a record in this state; what a reference keeps of that."""
+def _preconditions(
+    request: Request, response: Response, record_id: str, revision: int, *parts: object
+) -> dict[str, Any]:
+    """Evaluate them for a record in this state; what a reference keeps of that.
+
+    `parts` is what the answer rests on beside the record itself.
+    """
     known_query_only(request)
     store = _store(request)
     # What a reader may see, and what the site has set, change the answer without changing the record.
     with store.read() as session:
         site = session.scalar(sa.select(sa.func.max(Site.revision)))
-    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, site)
+    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, site, *parts)
     pinned = etags.check(request, tag, record_id, revision, required=store.settings.require_if_match)
     ref = RecordRef(revision, pinned, tag)
     if request.method in {"GET", "HEAD"}:
@@ -238,7 +244,46 @@ def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
     return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
 
 
+def _of_site(request: Request, response: Response) -> RecordRef:
+    with _store(request).read() as session:
+        revision = session.scalar(sa.select(sa.func.max(Site.revision)))
+    return RecordRef(**_preconditions(request, response, "site", revision or 0))
+
+
+def _cohort_results(cohort_id: str, request: Request, response: Response) -> CohortRef:
+    """A cohort with the state of all its members.
+
+    As long as the cohort keeps its revision its members can only become fewer (an erased subject), and the revision of
+    each only rises: so no two states have the same revision, number of members and sum of their revisions.
+    """
+    members = (
+        sa.select(
+            sa.func.count().label("members"),
+            sa.func.coalesce(sa.func.sum(Subject.revision), 0).label("writes"),
+        )
+        .select_from(CohortMember)
+        .join(Subject, Subject.id == CohortMember.subject_id)
+        .where(
+            CohortMember.cohort_id
+            == sa.select(Cohort.id).where(Cohort.public_id == cohort_id).scalar_subquery()
+        )
+        .subquery()
+    )
+    # In one statement: the members are those of the revision.
+    statement = sa.select(
+        Cohort.id, Cohort.public_id, Cohort.revision, members.c.members, members.c.writes
+    ).where(Cohort.public_id == cohort_id)
+    with _store(request).read() as session:
+        row = session.execute(statement).one_or_none()
+    if row is None:
+        raise NotFound("There is no such cohort.")
+    state = _preconditions(request, response, row.public_id, row.revision, row.members, row.writes)
+    return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
+
+
 SubjectDependency = Annotated[SubjectRef, Depends(_subject)]
 VisitDependency = Annotated[VisitRef, Depends(_visit)]
 TestDependency = Annotated[TestRef, Depends(_test)]
 CohortDependency = Annotated[CohortRef, Depends(_cohort)]
+SiteDependency = Annotated[RecordRef, Depends(_of_site)]
+CohortResultsDependency = Annotated[CohortRef, Depends(_cohort_results)]

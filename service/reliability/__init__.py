@@ -1,0 +1,1 @@
+"""The site's own error of measurement, from pairs of repeated tests."""
