@@ -603,13 +603,70 @@ def trend(
         _print(trend_lines(document, width=_width()))
 
 
+@app.command("export")
+def export_data(
+    cohort: Annotated[str | None, typer.Argument(help="Name or id of the cohort; or --all.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(file_okay=False, help="A new or empty folder; needed.", show_default=False)
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="datapackage, csv or parquet.")] = "datapackage",
+    profile: Annotated[
+        str,
+        typer.Option(
+            help="coded: no names; deidentified: no dates, free text, places or codes either; identified: with names."
+        ),
+    ] = "coded",
+    everything: Annotated[bool, typer.Option("--all", help="Everybody in the record.")] = False,
+) -> None:
+    """Export a cohort, or everybody, as tidy tables for research."""
+    from service.exports.queries import cohort_by_name
+    from service.exports.workflow import Question, export_folder
+    from service.outlets.data_package import Format
+    from service.outlets.tables import Profile
+
+    if to is None:
+        raise typer.BadParameter("names the folder that the files go to", param_hint="--to")
+    if (cohort is None) == (not everything):
+        raise typer.BadParameter("give a cohort, or --all", param_hint="COHORT")
+    wanted = _one_of(form, Format, "--format"), _one_of(profile, Profile, "--profile")
+    with _record() as store:
+        cohort_pk = None
+        if cohort is not None:
+            with store.read() as session:
+                cohort_pk = cohort_by_name(session, cohort)
+            if cohort_pk is None:
+                _fail(f"There is no cohort {cohort!r}.")
+        with Progress(console=_errors, transient=True) as progress:
+            task = progress.add_task("Exporting", total=None)
+            made = export_folder(
+                store,
+                "command line",
+                Question(cohort_pk, wanted[1], wanted[0]),
+                to,
+                told=lambda done, of: progress.update(task, completed=done, total=of),
+            )
+    typer.echo(
+        f"{made.rows['subjects']} subjects, {made.rows['visits']} visits, {made.rows['tests']} tests, "
+        f"{made.rows['intervals']} intervals, {made.rows['results']} results in {to} ({profile}). README.md says more."
+    )
+    if made.smallest_group is not None:
+        typer.echo(
+            f"De-identified is not anonymous: the person who is least like others shares sex and age group with "
+            f"{made.smallest_group - 1} others."
+        )
+
+
 @app.command()
 def reanalyse(
     everything: Annotated[
-        bool, typer.Option("--all", help="Every complete test, not only those analysed by an older version.")
+        bool,
+        typer.Option(
+            "--all",
+            help="Every complete test, not only those analysed by an older version or with settings changed since.",
+        ),
     ] = False,
 ) -> None:
-    """Analyse tests anew that were analysed by an older version, and say what changed."""
+    """Analyse tests anew that were analysed by an older version or with settings changed since, and say what changed."""
     from service.upkeep.workflow import reanalyse_tests
 
     changed = 0

@@ -353,6 +353,16 @@ def stored_settings(session: Session, test_pks: Iterable[int]) -> dict[int, dict
     return {test_pk: settings for test_pk, settings in rows}  # noqa: C416 rows are not pairs to the type checker
 
 
+def when_tested(session: Session, test_pk: int) -> tuple[int, date]:
+    """The subject of a test, and its date in the visit's own offset."""
+    subject_pk, started_at, offset = session.execute(
+        sa.select(Visit.subject_id, Visit.started_at, Visit.utc_offset_minutes)
+        .join(ExerciseTest, ExerciseTest.visit_id == Visit.id)
+        .where(ExerciseTest.id == test_pk)
+    ).one()
+    return subject_pk, local_date(started_at, offset)
+
+
 def site(session: Session) -> Site:
     """What the site has set; a site that has set nothing has the defaults."""
     return session.scalars(sa.select(Site)).first() or Site(id=1, revision=0, settings={})

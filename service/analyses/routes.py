@@ -54,7 +54,7 @@ def post_analysis(
     body: ReanalysisIn | None = None,
 ) -> Response:
     """Analyse a complete test anew, store it, and say what changed."""
-    settings = (body or ReanalysisIn()).settings.model_dump(exclude_none=True)
+    settings = (body or ReanalysisIn()).settings.model_dump(exclude_unset=True)
     claim = once.claim(store, settings)
     with store.read() as session:
         status = tests.get(session, ref.test_pk).status

@@ -16,7 +16,10 @@ Convention = Literal[
 
 
 class SettingsIn(Wire):
-    """Settings of an analysis; what is left out stays as it is stored, or as the site has set it."""
+    """Settings asked for this test. What is left out stays as it was asked before; null takes a wish back.
+
+    What nobody asked for the test is as its cohort and the site have it now.
+    """
 
     peak_convention: Convention | None = None
     peak_window_s: Annotated[Number, Field(ge=1, le=600)] | None = None
@@ -39,6 +42,7 @@ class AnalysisOut(Answer):
     analysis_version: str
     provisional: bool
     settings: dict[str, Any]
+    settings_changed_since: list[dict[str, Any]]
     peak: dict[str, Any]
     maxima: dict[str, Any]
     peak_by_window: list[dict[str, Any]]

@@ -6,7 +6,7 @@ then made. So analysis never holds the write lock, and no stored result is ever 
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any, TypeVar
@@ -18,8 +18,10 @@ from sqlalchemy.orm import Session
 from service.analyses import queries
 from service.analyses.queries import TestRows
 from service.analysis.ages import years_between
+from service.analysis.choice import check_settings, choose, differing, kept_requests, requested_of
 from service.analysis.marks import find_marks
-from service.analysis.peaks import find_maxima
+from service.analysis.peaks import ML_KG_MIN_PER_MET, find_maxima
+from service.analysis.rule_sets import RULE_SETS, RuleSet
 from service.analysis.series import (
     Conditions,
     Person,
@@ -33,6 +35,7 @@ from service.analysis.series import (
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
+from service.effort_rules.queries import CohortRules, own_rule_sets, rules_of_cohorts
 from service.errors import InvalidContent, NotFound, Place, StaleRevision
 from service.findings import finding
 from service.reference.tables import NormTable
@@ -188,11 +191,11 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
 
 
 def verification_bout(
-    main: TestRows, bout: TestRows, settings: AnalysisSettings
+    main: TestRows, bout: TestRows, settings: AnalysisSettings, own_rule_sets: Sequence[RuleSet] = ()
 ) -> tuple[VerificationBout, str]:
     """A verification bout as the main test's analysis takes it, and the verdict on its own effort."""
     test = to_input(bout)
-    analysis = analyse_test(test, settings)
+    analysis = analyse_test(test, settings, own_rule_sets=own_rule_sets)
     maxima = find_maxima(test, find_marks(test))
     days = (bout.visit["started_at"] - main.visit["started_at"]) / timedelta(days=1)
     told = VerificationBout(
@@ -214,6 +217,8 @@ def judge(
     settings: AnalysisSettings,
     tables: Sequence[NormTable],
     *,
+    own_rule_sets: Sequence[RuleSet] = (),
+    cohort_rules: Sequence[CohortRules] = (),
     provisional: bool = False,
 ) -> Judged:
     """Analyse one test.
@@ -225,13 +230,25 @@ def judge(
         Its verification bouts; the last one that ended counts.
     settings : AnalysisSettings
     tables : sequence of NormTable
+    own_rule_sets : sequence of RuleSet
+        The site's rule sets of effort.
+    cohort_rules : sequence of CohortRules
+        What the cohorts of the person name.
     provisional : bool
         Whether the test is still being recorded.
     """
-    bout, bout_verdict = verification_bout(rows, bouts[-1], settings) if bouts else (None, None)
-    analysis = analyse_test(to_input(rows, bout), settings, tables)
-    document = {"test_id": rows.test["public_id"], "provisional": provisional, **analysis.as_dict()}
+    bout, bout_verdict = (
+        verification_bout(rows, bouts[-1], settings, own_rule_sets) if bouts else (None, None)
+    )
+    analysis = analyse_test(to_input(rows, bout), settings, tables, own_rule_sets)
+    document = {
+        "test_id": rows.test["public_id"],
+        "provisional": provisional,
+        **analysis.as_dict(),
+        "settings_changed_since": [],
+    }
     document["findings"] = [
+        *_cohorts_differ(rows, settings, cohort_rules),
         *_body_mass_changed(rows),
         *_merged(rows.test["source_findings"] or [], document["findings"]),
     ]
@@ -260,6 +277,23 @@ def _body_mass_changed(rows: TestRows) -> list[dict[str, Any]]:
         ).as_dict()
         for column in rows.test["source_columns"] or []
         if column.get("body_mass_kg") not in {None, now_kg}
+    ]
+
+
+def _cohorts_differ(
+    rows: TestRows, settings: AnalysisSettings, cohort_rules: Sequence[CohortRules]
+) -> list[dict[str, Any]]:
+    """A warning where the person's cohorts name different rule sets of effort, so that none of them decides."""
+    named = [one for one in cohort_rules if one.holds_on(test_day(rows))]
+    if len({one.rule_set for one in named}) < 2 or settings.chosen_by.get("effort_rules") == "request":
+        return []
+    told = ", ".join(f"{one.cohort!r}: {one.rule_set}" for one in named)
+    return [
+        finding(
+            "cohorts_name_different_rules",
+            f"The cohorts of this person name different rule sets of effort ({told}), so none of them decides; used is "
+            f"{settings.effort_rules}.",
+        ).as_dict()
     ]
 
 
@@ -348,7 +382,7 @@ def _session_peak(rows: TestRows, verification: Mapping[str, Any]) -> dict[str, 
     uptake: float = verification["session_peak_ml_min"]
     answer = {"vo2_peak_ml_min": uptake}
     if mass := rows.visit["body_mass_kg"]:
-        answer |= {"vo2_peak_ml_kg_min": uptake / mass, "mets_peak": uptake / mass / 3.5}
+        answer |= {"vo2_peak_ml_kg_min": uptake / mass, "mets_peak": uptake / mass / ML_KG_MIN_PER_MET}
     return answer
 
 
@@ -443,11 +477,42 @@ class _Snapshot:
     rows: dict[int, TestRows]
     bouts: dict[int, list[int]]
     settings: dict[int, AnalysisSettings]
+    own_rule_sets: tuple[RuleSet, ...]
+    cohort_rules: tuple[CohortRules, ...]
 
 
-def default_settings(session: Session) -> AnalysisSettings:
-    """The site's settings of the analysis."""
-    return AnalysisSettings(**queries.site(session).settings.get("analysis", {}))
+@dataclass(frozen=True, slots=True)
+class StandingChoices:
+    """What the site and the cohorts have chosen, as it is now."""
+
+    of_site: Mapping[str, Any]
+    of_cohorts: Mapping[int, list[CohortRules]]
+
+    def settings(self, subject_pk: int, day: date, stored: Mapping[str, Any]) -> AnalysisSettings:
+        """The settings that a test of this day would be analysed anew with.
+
+        Parameters
+        ----------
+        subject_pk : int
+        day : date
+            Of the test: only cohorts that the person was in on that day count.
+        stored : mapping
+            Settings of the stored analysis, empty where there is none; what was asked for the test stays.
+        """
+        return self.asking(subject_pk, day, kept_requests(stored, {}))
+
+    def asking(self, subject_pk: int, day: date, requested: Mapping[str, Any]) -> AnalysisSettings:
+        """The same with what is asked for the test."""
+        named = [one.rule_set for one in self.of_cohorts.get(subject_pk, []) if one.holds_on(day)]
+        return choose(requested, named, self.of_site)
+
+
+def standing_choices(session: Session, subject_pk: int | None = None) -> StandingChoices:
+    """What the site and the cohorts of a subject, or of all, have chosen."""
+    return StandingChoices(
+        queries.site(session).settings.get("analysis", {}),
+        rules_of_cohorts(session, None if subject_pk is None else [subject_pk]),
+    )
 
 
 def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
@@ -475,16 +540,30 @@ def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
         rows[NEW_TEST] = _new_rows(session, target, edit)
         if own:
             touched.append(NEW_TEST)
-    standard = default_settings(session)
+    standing = standing_choices(session, target.subject_pk)
     stored = queries.stored_settings(session, touched)
+
+    def settings_of(test_pk: int) -> AnalysisSettings:
+        if test_pk in stored:
+            return AnalysisSettings(**stored[test_pk])
+        return standing.settings(target.subject_pk, _day_after(rows[test_pk], target, edit), {})
+
     return _Snapshot(
         revision=subject.revision,
         site_revision=queries.site(session).revision,
         tables=queries.norm_tables(session),
         rows=rows,
         bouts=bouts,
-        settings={pk: AnalysisSettings(**stored[pk]) if pk in stored else standard for pk in touched},
+        settings={pk: settings_of(pk) for pk in touched},
+        own_rule_sets=own_rule_sets(session),
+        cohort_rules=tuple(standing.of_cohorts.get(target.subject_pk, ())),
     )
+
+
+def _day_after(rows: TestRows, target: Target, edit: Edit) -> date:
+    """The day of a test once the edit is made."""
+    moved = rows.visit["id"] == target.visit_pk
+    return test_day(replace(rows, visit={**rows.visit, **(edit.visit if moved else {})}))
 
 
 def _new_rows(session: Session, target: Target, edit: Edit) -> TestRows:
@@ -529,7 +608,14 @@ def _judge_edited(
         if main is not None and rows[about].test["status"] == "complete":
             bouts.setdefault(main, []).append(about)
     return {
-        pk: judge(rows[pk], [rows[bout] for bout in bouts.get(pk, [])], settings, snapshot.tables)
+        pk: judge(
+            rows[pk],
+            [rows[bout] for bout in bouts.get(pk, [])],
+            settings,
+            snapshot.tables,
+            own_rule_sets=snapshot.own_rule_sets,
+            cohort_rules=snapshot.cohort_rules,
+        )
         for pk, settings in snapshot.settings.items()
         if rows[pk].test["status"] == "complete"
     }
@@ -602,6 +688,9 @@ def record(
 def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: int) -> None:
     """Store an analysis and its rows of the results index."""
     assert test_pk is not None  # noqa: S101 a new test has its key by now
+    rules = judged.settings.effort_rules
+    if rules not in RULE_SETS and all(one.id != rules for one in own_rule_sets(session)):
+        raise StaleRevision(f"The rule set of effort {rules!r} was deleted in the meantime; choose another.")
     document = judged.document
     if document["test_id"] is None:
         document = {
@@ -620,8 +709,25 @@ def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: i
     queries.replace_results(session, test_pk, judged.results)
 
 
-def checked_settings(base: Mapping[str, Any], changed: Mapping[str, Any], *, where: str) -> AnalysisSettings:
-    """Settings of an analysis with `changed` laid over `base`.
+def checked_settings(
+    make: Callable[[], AnalysisSettings],
+    changed: Iterable[str],
+    own_sets: Sequence[RuleSet],
+    *,
+    where: str,
+) -> AnalysisSettings:
+    """Settings of an analysis, with everything that they name known.
+
+    Parameters
+    ----------
+    make : callable
+        Makes them.
+    changed : iterable of str
+        Names of the settings that a request changes.
+    own_sets : sequence of RuleSet
+        The site's rule sets of effort.
+    where : str
+        What the places of errors begin with.
 
     Raises
     ------
@@ -629,11 +735,13 @@ def checked_settings(base: Mapping[str, Any], changed: Mapping[str, Any], *, whe
         A rule set, rule or method that there is not, or a combination that cannot be.
     """
     try:
-        return AnalysisSettings(**{**base, **changed})
+        settings = make()
     except ValueError as error:
         raise InvalidContent(
             str(error), tuple(Place(f"{where}.{name}", str(error)) for name in changed)
         ) from error
+    check_settings(settings, own_sets, where=where)
+    return settings
 
 
 CHARTS = ("uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate")
@@ -676,23 +784,41 @@ def analysis_of(
     """
     with store.read() as session:
         stored = queries.read_analysis(session, test_pk)
+        subject_pk, day = queries.when_tested(session, test_pk)
+        standing = standing_choices(session, subject_pk)
+        now_chosen = standing.settings(subject_pk, day, {} if stored is None else stored.settings)
+        since = [] if stored is None else differing(stored.settings, now_chosen)
         if (
             stored is not None
             and not changed_settings
             and stored.site_revision == queries.site(session).revision
         ):
-            document: dict[str, Any] = json.loads(stored.document)
-            return document
-        base = stored.settings if stored is not None else default_settings(session).as_dict()
+            return {**json.loads(stored.document), "settings_changed_since": since}
+        own_sets = own_rule_sets(session)
+        base = now_chosen if stored is None else AnalysisSettings(**stored.settings)
         rows = queries.load_tests(session, [test_pk])[test_pk]
         bouts = queries.verifications_of(session, [test_pk]).get(test_pk, [])
         bout_rows = queries.load_tests(session, bouts)
         tables = queries.norm_tables(session)
-    settings = checked_settings(base, changed_settings, where=where)
+    settings = checked_settings(
+        lambda: requested_of(base, changed_settings), changed_settings, own_sets, where=where
+    )
     provisional = rows.test["status"] in {"planned", "recording"}
-    judged = judge(rows, [bout_rows[bout] for bout in bouts], settings, tables, provisional=provisional)
+    judged = judge(
+        rows,
+        [bout_rows[bout] for bout in bouts],
+        settings,
+        tables,
+        own_rule_sets=own_sets,
+        cohort_rules=standing.of_cohorts.get(subject_pk, ()),
+        provisional=provisional,
+    )
     if stored is not None and not changed_settings:
-        return {**json.loads(stored.document), "ranks": judged.document["ranks"]}
+        return {
+            **json.loads(stored.document),
+            "ranks": judged.document["ranks"],
+            "settings_changed_since": since,
+        }
     return judged.document
 
 
@@ -710,7 +836,8 @@ def reanalyse(
     Parameters
     ----------
     settings : mapping
-        Laid over the settings that the stored analysis was made with.
+        Asked for this test, beside what was asked before; None takes a wish back. What nobody asked for the test is as the
+        cohort and the site have it now.
     answer : callable
         Takes the open transaction, the document and the list of changed quantities.
     """
@@ -725,9 +852,24 @@ def reanalyse(
                     "The record has changed since you read it; read it again and repeat your request."
                 )
             before = queries.indexed(session, test_pk)
-        used = checked_settings(snapshot.settings[test_pk].as_dict(), settings, where="body.settings")
+            standing = standing_choices(session, target.subject_pk)
+            stored = queries.stored_settings(session, [test_pk]).get(test_pk, {})
+        rows = snapshot.rows[test_pk]
+        used = checked_settings(
+            lambda: standing.asking(target.subject_pk, test_day(rows), kept_requests(stored, settings)),
+            settings,
+            snapshot.own_rule_sets,
+            where="body.settings",
+        )
         bouts = [snapshot.rows[bout] for bout in snapshot.bouts.get(test_pk, [])]
-        judged = judge(snapshot.rows[test_pk], bouts, used, snapshot.tables)
+        judged = judge(
+            rows,
+            bouts,
+            used,
+            snapshot.tables,
+            own_rule_sets=snapshot.own_rule_sets,
+            cohort_rules=snapshot.cohort_rules,
+        )
         after = {row["quantity"]: row["value"] for row in judged.results}
         changed = [
             {"quantity": quantity, "before": before.get(quantity), "after": after.get(quantity)}

@@ -16,7 +16,17 @@ from service.analysis.loads import ERGOMETERS, SAME_LOAD
 from service.analysis.marks import Marks, exercise_load
 from service.analysis.peaks import Maxima, Peak
 from service.analysis.plateau import Plateau
-from service.analysis.series import Mode, Person, StopReason, TestInput, VerificationBout
+from service.analysis.rule_sets import (
+    DEFAULT_RULES,
+    RULE_SETS,
+    ChosenBy,
+    CriterionRule,
+    Cut,
+    RuleSet,
+    cut_for,
+    heart_rate_methods,
+)
+from service.analysis.series import Person, StopReason, TestInput, VerificationBout
 from service.errors import InvalidContent, Place
 from service.findings import Finding, finding
 from service.methods.catalogue import METHODS
@@ -36,12 +46,6 @@ STOPPED_SHORT: Mapping[StopReason, str] = MappingProxyType(
     }
 )
 
-RER_THRESHOLD = 1.10
-RPE_THRESHOLDS: Mapping[str, float] = MappingProxyType({"6-20": 17.0, "0-10": 8.0})
-LACTATE_THRESHOLD_MMOL_L = 8.0
-HEART_RATE_MARGIN_BPM = 10.0
-CRITERIA_NEEDED = 2
-
 # Positive evidence of submaximal effort (project default).
 _LOW_RER = 1.00
 _LOW_RPE = 15.0
@@ -53,54 +57,16 @@ VERIFICATION_WITHIN_DAYS = 7.0
 
 _SLACK = 1e-9
 _HEART_RATE_REMARK = "shown only: predicted maxima have an SD of 10 to 12 beats/min"
-
-
-@dataclass(frozen=True, slots=True)
-class RuleSet:
-    """A set of secondary criteria.
-
-    Attributes
-    ----------
-    id, label, source : str
-    modes : tuple of str
-        Modes its own cut-offs hold for; empty where any.
-    """
-
-    id: str
-    label: str
-    source: str
-    modes: tuple[Mode, ...] = ()
-
-
-DEFAULT_RULES = "default"
-AGE_SPECIFIC_RULES = "wagner_2020_cycle"
-
-RULE_SETS: Mapping[str, RuleSet] = MappingProxyType(
+_NOT_COUNTED_REMARK = "shown only: the rule set does not count it"
+#: Field of the maxima and unit of each criterion of a value.
+_OBSERVED: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        one.id: one
-        for one in (
-            RuleSet(
-                DEFAULT_RULES,
-                "Common criteria, the same at all ages",
-                "howley_1995; edvardsen_2014; borg_1982; common practice",
-            ),
-            RuleSet(
-                AGE_SPECIFIC_RULES,
-                "Ratio and heart rate by age, for the cycle, 20 to 69 years; rating and lactate as in the common set",
-                "wagner_2020",
-                ("cycle",),
-            ),
-        )
+        "respiratory_exchange_ratio": ("rer", ""),
+        "perceived_exertion": ("rpe", ""),
+        "blood_lactate": ("lactate_mmol_l", "mmol/L"),
     }
 )
-
-#: Youngest and oldest completed year, ratio, per cent of 208 - 0.7 age (wagner_2020).
-AGE_BANDS: tuple[tuple[int, int, float, float], ...] = (
-    (20, 39, 1.13, 93.0),
-    (40, 59, 1.10, 92.0),
-    (60, 69, 1.06, 89.0),
-)
-_AGE_SPECIFIC_HEART_RATE = "heart_rate_max_tanaka"
+_IN_WORDS = ("no", "one", "two", "three", "four")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +84,7 @@ class Criterion:
     met : bool or None
         None where it cannot be assessed.
     counts : bool
-        Whether it may be one of the two that are needed.
+        Whether it may be one of those that are needed.
     reason : str or None
         Why it cannot be assessed or does not count.
     source : str
@@ -175,8 +141,9 @@ class Effort:
     Attributes
     ----------
     verdict : {"verified", "plateau", "secondary_criteria", "submaximal", "undetermined"}
-    rule_set : str
-        Key of `RULE_SETS`.
+    rule_set : RuleSet
+    chosen_by : {"request", "cohort", "site", "default"}
+        Where the choice of the rule set came from.
     criteria : tuple of Criterion
     verification : Verification or None
         None where no bout belongs to the test.
@@ -186,11 +153,12 @@ class Effort:
     """
 
     verdict: EffortVerdict
-    rule_set: str
+    rule_set: RuleSet
     criteria: tuple[Criterion, ...]
     verification: Verification | None
     reason: str
     findings: tuple[Finding, ...] = ()
+    chosen_by: ChosenBy = "default"
 
     @property
     def label(self) -> Literal["VO2max", "VO2peak"]:
@@ -201,7 +169,11 @@ class Effort:
         """JSON form."""
         return {
             "verdict": self.verdict,
-            "rule_set": self.rule_set,
+            "rule_set": self.rule_set.id,
+            "rule_set_name": self.rule_set.name,
+            "rule_set_source": self.rule_set.source,
+            "rule_set_chosen_by": self.chosen_by,
+            "criteria_needed": self.rule_set.criteria_needed,
             "criteria": [asdict(one) for one in self.criteria],
             "verification": None if self.verification is None else asdict(self.verification),
             "reason": self.reason,
@@ -214,8 +186,9 @@ def judge_effort(
     peak: Peak,
     maxima: Maxima,
     plateau: Plateau,
-    rule_set: str = DEFAULT_RULES,
+    rule_set: RuleSet = RULE_SETS[DEFAULT_RULES],
     heart_rate_max_method: str = "heart_rate_max_tanaka",
+    chosen_by: ChosenBy = "default",
 ) -> Effort:
     """Judge effort, in the order verified, plateau, secondary criteria, submaximal, undetermined.
 
@@ -229,10 +202,12 @@ def judge_effort(
         Their highest values are what the criteria look at.
     plateau : Plateau
         Only the primary rule's verdict is used.
-    rule_set : str
-        Key of `RULE_SETS`.
+    rule_set : RuleSet
+        The secondary criteria.
     heart_rate_max_method : str
-        Id of a method that predicts maximal heart rate; the age-specific set keeps its own.
+        Id of a method that predicts maximal heart rate; a rule set that names one keeps its own.
+    chosen_by : {"request", "cohort", "site", "default"}
+        Where the choice of the rule set came from; stored with the verdict.
 
     Returns
     -------
@@ -241,47 +216,26 @@ def judge_effort(
     Raises
     ------
     InvalidContent
-        There is no such rule set or no such method.
+        There is no such method.
 
     Notes
     -----
-    Secondary: at least two assessable criteria of different kinds met, and stopped by own exhaustion or no reason
-    recorded. Submaximal: stopped at a target, by a symptom, the tester or the equipment; verification more than 3 %
-    above; or maximal ratio below 1.00 with a rating of at most 15 (6-20) and, where no medication limits it, heart rate
-    below 85 % of predicted. A test planned to be submaximal with no stop reason was stopped at its target.
+    Secondary: at least as many assessable criteria of different kinds met as the rule set needs (two or more), and
+    stopped by own exhaustion or no reason recorded. Submaximal: stopped at a target, by a symptom, the tester or the
+    equipment; verification more than 3 % above; or maximal ratio below 1.00 with a rating of at most 15 (6-20) and, where
+    no medication limits it, heart rate below 85 % of predicted. A test planned to be submaximal with no stop reason was
+    stopped at its target.
     """
-    if rule_set not in RULE_SETS:
-        known = ", ".join(RULE_SETS)
-        raise InvalidContent(
-            f"There is no set of effort rules {rule_set!r}; use one of {known}.",
-            (Place("effort_rules", f"one of {known}", rule_set),),
-        )
-    predicted, prediction_reason = _predicted_heart_rate(test.person, heart_rate_max_method)
-    if rule_set == AGE_SPECIFIC_RULES:
-        ratio, heart_rate = _age_specific(test, maxima)
-    else:
-        ratio = _at_least(
-            "respiratory_exchange_ratio",
-            maxima.rer,
-            RER_THRESHOLD,
-            "",
-            maxima.reasons.get("rer"),
-            "howley_1995",
-        )
-        heart_rate = _heart_rate_criterion(
-            test.person,
-            maxima,
-            None if predicted is None else predicted - HEART_RATE_MARGIN_BPM,
-            prediction_reason,
-            METHODS[heart_rate_max_method].source,
-        )
-    criteria = (ratio, _rating_criterion(maxima), _lactate_criterion(maxima), heart_rate)
+    predicted, _ = _predicted_heart_rate(test.person, heart_rate_max_method)
+    criteria = tuple(_criterion(rule, test, maxima, heart_rate_max_method) for rule in rule_set.criteria)
     verification = None if test.verification is None else judge_verification(test, marks, peak, maxima)
-    verdict, reason = _verdict(test, maxima, plateau, criteria, verification, predicted)
+    verdict, reason = _verdict(
+        test, maxima, plateau, criteria, rule_set.criteria_needed, verification, predicted
+    )
     findings: tuple[Finding, ...] = ()
     if verification is not None and verification.verdict == "above":
         findings = (finding("verification_not_confirming", verification.reason),)
-    return Effort(verdict, rule_set, criteria, verification, reason, findings)
+    return Effort(verdict, rule_set, criteria, verification, reason, findings, chosen_by)
 
 
 def _verdict(
@@ -289,6 +243,7 @@ def _verdict(
     maxima: Maxima,
     plateau: Plateau,
     criteria: tuple[Criterion, ...],
+    criteria_needed: int,
     verification: Verification | None,
     predicted: float | None,
 ) -> tuple[EffortVerdict, str]:
@@ -300,7 +255,7 @@ def _verdict(
     if stopped is None and test.purpose == "submaximal":
         stopped = "target_reached"
     met = [one.criterion for one in criteria if one.counts and one.met]
-    if len(met) >= CRITERIA_NEEDED and (stopped is None or stopped in OWN_EXHAUSTION):
+    if len(met) >= criteria_needed and (stopped is None or stopped in OWN_EXHAUSTION):
         return "secondary_criteria", f"Met: {', '.join(name.replace('_', ' ') for name in met)}."
     if stopped is not None and stopped in STOPPED_SHORT:
         return "submaximal", f"Positive evidence: {STOPPED_SHORT[stopped]}."
@@ -309,8 +264,8 @@ def _verdict(
     if (evidence := _low_effort(test.person, maxima, predicted)) is not None:
         return "submaximal", evidence
     return "undetermined", (
-        "Neither a plateau, a verification nor two secondary criteria show a maximal effort, and nothing shows a "
-        "submaximal one. That is common in exhaustive tests."
+        f"Neither a plateau, a verification nor {_IN_WORDS[criteria_needed]} secondary criteria show a maximal effort, and "
+        "nothing shows a submaximal one. That is common in exhaustive tests."
     )
 
 
@@ -335,48 +290,39 @@ def _low_effort(person: Person, maxima: Maxima, predicted: float | None) -> str 
 # -- Criteria ----------------------------------------------------------------------------------------------------
 
 
-def _at_least(
-    criterion: str,
-    observed: float | None,
-    threshold: float | None,
-    unit: str,
-    reason: str | None,
-    source: str,
-) -> Criterion:
-    if observed is None or threshold is None:
-        return Criterion(
-            criterion, observed, threshold, unit, None, counts=True, reason=reason, source=source
-        )
-    met = observed >= threshold - _SLACK
-    return Criterion(criterion, observed, threshold, unit, met, counts=True, reason=None, source=source)
-
-
-def _rating_criterion(maxima: Maxima) -> Criterion:
-    source = "howley_1995; borg_1982 (value from memory)"
-    threshold = None if maxima.rpe_scale is None else RPE_THRESHOLDS[maxima.rpe_scale]
-    reason = maxima.reasons.get("rpe")
-    if maxima.rpe is not None and threshold is None:
-        reason = "The scale of the rating is not recorded."
-    return _at_least("perceived_exertion", maxima.rpe, threshold, maxima.rpe_scale or "", reason, source)
-
-
-def _lactate_criterion(maxima: Maxima) -> Criterion:
-    return _at_least(
-        "blood_lactate",
-        maxima.lactate_mmol_l,
-        LACTATE_THRESHOLD_MMOL_L,
-        "mmol/L",
-        maxima.reasons.get("lactate_mmol_l"),
-        "howley_1995; edvardsen_2014",
+def _criterion(rule: CriterionRule, test: TestInput, maxima: Maxima, heart_rate_max_method: str) -> Criterion:
+    person = test.person
+    low, high = person.age_low_years, person.age_high_years
+    age = person.age_years
+    cut, reason = cut_for(
+        rule,
+        mode=test.mode,
+        sex=person.sex,
+        ages=None if age is None else (age if low is None else low, age if high is None else high),
+        scale=maxima.rpe_scale,
+    )
+    if rule.criterion == "heart_rate_near_predicted":
+        return _heart_rate_criterion(rule, cut, reason, person, maxima, heart_rate_max_method)
+    name, unit = _OBSERVED[rule.criterion]
+    observed: float | None = getattr(maxima, name)
+    threshold = None if cut is None else cut.threshold
+    if rule.criterion == "perceived_exertion":
+        unit = maxima.rpe_scale or ""
+    met = None
+    if observed is None:
+        reason = maxima.reasons.get(name)
+    elif threshold is not None:
+        met = observed >= threshold - _SLACK
+        reason = None if rule.counts else _NOT_COUNTED_REMARK
+    return Criterion(
+        rule.criterion, observed, threshold, unit, met, counts=rule.counts, reason=reason, source=rule.source
     )
 
 
 def _predicted_heart_rate(person: Person, method_id: str) -> tuple[float | None, str | None]:
     method = METHODS.get(method_id)
     if method is None or not method.predicts or method.quantity != "heart_rate_max_bpm":
-        known = ", ".join(
-            one.id for one in METHODS.values() if one.predicts and one.quantity == "heart_rate_max_bpm"
-        )
+        known = ", ".join(heart_rate_methods())
         raise InvalidContent(
             f"{method_id!r} does not predict maximal heart rate; use one of {known}.",
             (Place("heart_rate_max_method", f"one of {known}", method_id),),
@@ -395,8 +341,23 @@ def _predicted_heart_rate(person: Person, method_id: str) -> tuple[float | None,
 
 
 def _heart_rate_criterion(
-    person: Person, maxima: Maxima, threshold: float | None, reason: str | None, source: str
+    rule: CriterionRule,
+    cut: Cut | None,
+    reason: str | None,
+    person: Person,
+    maxima: Maxima,
+    heart_rate_max_method: str,
 ) -> Criterion:
+    method = rule.method or heart_rate_max_method
+    threshold = None
+    if cut is not None:
+        predicted, reason = _predicted_heart_rate(person, method)
+        if predicted is not None:
+            threshold = (
+                predicted - cut.threshold
+                if rule.compared_as == "bpm_below_predicted"
+                else cut.threshold / 100 * predicted
+            )
     observed, met = maxima.heart_rate_bpm, None
     if person.limits_heart_rate:
         reason = "A medication limits heart rate."
@@ -406,54 +367,15 @@ def _heart_rate_criterion(
         met = observed >= threshold - _SLACK
         reason = f"{_HEART_RATE_REMARK}. {reason}" if reason else _HEART_RATE_REMARK
     return Criterion(
-        "heart_rate_near_predicted",
+        rule.criterion,
         observed,
         threshold,
         "beats/min",
         met,
-        counts=False,
+        counts=rule.counts,
         reason=reason,
-        source=source,
+        source=f"{rule.source}; {METHODS[method].source}",
     )
-
-
-def _age_specific(test: TestInput, maxima: Maxima) -> tuple[Criterion, Criterion]:
-    """Ratio and heart rate by the cut-offs of the person's age."""
-    band, reason = _age_band(test)
-    ratio = None if band is None else band[2]
-    least = None
-    if band is not None:
-        predicted, _ = _predicted_heart_rate(test.person, _AGE_SPECIFIC_HEART_RATE)
-        least = None if predicted is None else band[3] / 100 * predicted
-    why_ratio = maxima.reasons.get("rer") if maxima.rer is None else reason
-    return (
-        _at_least("respiratory_exchange_ratio", maxima.rer, ratio, "", why_ratio, "wagner_2020"),
-        _heart_rate_criterion(test.person, maxima, least, reason, "wagner_2020; tanaka_2001"),
-    )
-
-
-def _age_band(test: TestInput) -> tuple[tuple[int, int, float, float] | None, str | None]:
-    if test.mode != "cycle":
-        return None, f"These cut-offs are for the cycle; this test was on: {test.mode}."
-    person = test.person
-    if person.age_years is None:
-        return None, "The age is not known."
-    low = person.age_years if person.age_low_years is None else person.age_low_years
-    high = person.age_years if person.age_high_years is None else person.age_high_years
-    bands = {_band_of(low), _band_of(high)}
-    if bands == {None}:
-        return None, (
-            f"These cut-offs are for {AGE_BANDS[0][0]} to {AGE_BANDS[-1][1]} years; the age is "
-            f"{person.age_years:.1f}."
-        )
-    if len(bands) > 1:
-        return None, f"The age may be {low:.1f} or {high:.1f} years, which fall in different age bands."
-    return bands.pop(), None
-
-
-def _band_of(age_years: float) -> tuple[int, int, float, float] | None:
-    year = int(np.floor(age_years))
-    return next((band for band in AGE_BANDS if band[0] <= year <= band[1]), None)
 
 
 # -- Verification ------------------------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """The analysis of one test: everything that is found out about it, with the reasons for what is not."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -28,6 +28,7 @@ from service.analysis.peaks import (
 from service.analysis.plateau import PLATEAU_RULES, Plateau, PlateauRule, assess_plateau
 from service.analysis.quality import conditions_findings, judge_quality
 from service.analysis.recovery import Recovery, heart_rate_recovery
+from service.analysis.rule_sets import ChosenBy, RuleSet, find_rule_set
 from service.analysis.series import ReportedValue, Shape, TestInput
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
@@ -82,6 +83,8 @@ class AnalysisSettings:
         The primary rule; that of the shape of the test if left out.
     heart_rate_max_method : str
         Prediction of maximal heart rate.
+    chosen_by : mapping of str to {"request", "cohort", "site"}
+        Who chose a setting; one that is not named is the program's default.
 
     Raises
     ------
@@ -95,6 +98,7 @@ class AnalysisSettings:
     effort_rules: str = "default"
     plateau_rule: str | None = None
     heart_rate_max_method: str = "heart_rate_max_tanaka"
+    chosen_by: Mapping[str, ChosenBy] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         PeakSettings(self.peak_convention, self.peak_window_s, self.peak_window_breaths)
@@ -106,7 +110,7 @@ class AnalysisSettings:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {**{name: getattr(self, name) for name in self.__slots__}, "chosen_by": dict(self.chosen_by)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,6 +352,7 @@ def analyse_test(
     test: TestInput,
     settings: AnalysisSettings | None = None,
     norms: Sequence[NormTable] = (),
+    own_rule_sets: Sequence[RuleSet] = (),
 ) -> TestAnalysis:
     """Find out about one test what can be found out.
 
@@ -358,6 +363,8 @@ def analyse_test(
     settings : AnalysisSettings, optional
     norms : sequence of NormTable
         Tables of reference values.
+    own_rule_sets : sequence of RuleSet
+        Rule sets of effort that the settings may name besides the built-in ones.
 
     Returns
     -------
@@ -369,11 +376,12 @@ def analyse_test(
         A rule or method in the settings that does not exist.
     """
     settings = settings or AnalysisSettings()
+    rule_set = find_rule_set(settings.effort_rules, own_rule_sets)
     test, computed = with_computed_uptake(test)
     analysis = (
-        _analyse_series(test, settings, norms, computed)
+        _analyse_series(test, settings, norms, rule_set, computed)
         if len(test.series)
-        else _analyse_reported(test, settings, norms)
+        else _analyse_reported(test, settings, norms, rule_set)
     )
     if (
         analysis.peak.vo2_ml_min is None
@@ -385,7 +393,11 @@ def analyse_test(
 
 
 def _analyse_series(
-    test: TestInput, settings: AnalysisSettings, norms: Sequence[NormTable], computed: Sequence[Finding]
+    test: TestInput,
+    settings: AnalysisSettings,
+    norms: Sequence[NormTable],
+    rule_set: RuleSet,
+    computed: Sequence[Finding],
 ) -> TestAnalysis:
     marks = find_marks(test)
     loads = find_loads(test, marks)
@@ -401,8 +413,9 @@ def _analyse_series(
         peak,
         maxima,
         plateau,
-        rule_set=settings.effort_rules,
+        rule_set=rule_set,
         heart_rate_max_method=settings.heart_rate_max_method,
+        chosen_by=settings.chosen_by.get("effort_rules", "default"),
     )
     recovery = heart_rate_recovery(test, marks, maxima)
     peak = _labelled(peak, effort)
@@ -565,7 +578,7 @@ def _beyond_limits(test: TestInput) -> list[Finding]:
 
 
 def _analyse_reported(
-    test: TestInput, settings: AnalysisSettings, norms: Sequence[NormTable]
+    test: TestInput, settings: AnalysisSettings, norms: Sequence[NormTable], rule_set: RuleSet
 ) -> TestAnalysis:
     given = {one.quantity: one.value for one in test.reported if _possible(one)}
     refused = {one.quantity: _beyond_text(one) for one in test.reported if not _possible(one)}
@@ -578,8 +591,9 @@ def _analyse_reported(
         peak,
         maxima,
         plateau,
-        rule_set=settings.effort_rules,
+        rule_set=rule_set,
         heart_rate_max_method=settings.heart_rate_max_method,
+        chosen_by=settings.chosen_by.get("effort_rules", "default"),
     )
     peak = _labelled(peak, effort)
     ranks, predicted = _standing(test, peak, maxima, norms)

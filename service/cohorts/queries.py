@@ -1,13 +1,16 @@
 """Reads and writes of cohorts; nothing is committed here."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
+from service.analysis.rule_sets import find_rule_set
 from service.cohorts.schemas import CohortOut, MemberIn, MemberOut
-from service.db.models import Cohort, CohortMember, Subject
+from service.db.models import Cohort, CohortMember, ExerciseTest, Result, Subject, Visit
 from service.db.transactions import now
+from service.effort_rules.queries import own_rule_sets
 from service.errors import Conflict, InvalidContent, NotFound, Place, StaleRevision
 
 
@@ -31,6 +34,7 @@ def out(session: Session, cohort: Cohort) -> CohortOut:
         id=cohort.public_id,
         name=cohort.name,
         notes=cohort.notes,
+        effort_rules=cohort.effort_rules,
         created_at=cohort.created_at,
         members=[
             MemberOut(subject_id=row[0], arm=row[1], joined_on=row[2], left_on=row[3]) for row in members
@@ -38,10 +42,11 @@ def out(session: Session, cohort: Cohort) -> CohortOut:
     )
 
 
-def add(session: Session, name: str, notes: str | None) -> Cohort:
+def add(session: Session, name: str, notes: str | None, effort_rules: str | None = None) -> Cohort:
     """Make a cohort."""
     check_name_is_free(session, name)
-    cohort = Cohort(name=name, notes=notes, created_at=now(), revision=1)
+    check_rules_exist(session, effort_rules)
+    cohort = Cohort(name=name, notes=notes, effort_rules=effort_rules, created_at=now(), revision=1)
     session.add(cohort)
     session.flush()
     return cohort
@@ -52,6 +57,12 @@ def check_name_is_free(session: Session, name: str, *, but: int | None = None) -
     taken = session.scalar(sa.select(Cohort.id).where(Cohort.name == name))
     if taken is not None and taken != but:
         raise Conflict(f"There is a cohort named {name!r}.", (Place("body.name", "is taken", value=name),))
+
+
+def check_rules_exist(session: Session, effort_rules: str | None) -> None:
+    """Refuse a rule set of effort that there is not."""
+    if effort_rules is not None:
+        find_rule_set(effort_rules, own_rule_sets(session), where="body.effort_rules")
 
 
 def bump(session: Session, cohort_pk: int, *, expected: int | None = None) -> None:
@@ -104,3 +115,67 @@ def listed(session: Session, *, after: int | None, limit: int) -> Sequence[Cohor
     if after is not None:
         statement = statement.where(Cohort.id > after)
     return session.scalars(statement).all()
+
+
+def members(session: Session, cohort_pk: int) -> Sequence[Any]:
+    """Key, public id, code, arm and dates of each member."""
+    return session.execute(
+        sa.select(
+            Subject.id,
+            Subject.public_id,
+            Subject.code,
+            CohortMember.arm,
+            CohortMember.joined_on,
+            CohortMember.left_on,
+        )
+        .join(Subject, Subject.id == CohortMember.subject_id)
+        .where(CohortMember.cohort_id == cohort_pk)
+    ).all()
+
+
+def rounds(session: Session, cohort_pk: int) -> dict[str, float]:
+    """Every round that a visit of a member names, with the instant of the first such visit, in seconds."""
+    rows = session.execute(
+        sa.select(Visit.round, sa.func.min(Visit.started_at))
+        .join(CohortMember, CohortMember.subject_id == Visit.subject_id)
+        .where(CohortMember.cohort_id == cohort_pk, Visit.round.is_not(None))
+        .group_by(Visit.round)
+    )
+    return {name: first.timestamp() for name, first in rows if name is not None}
+
+
+def results(session: Session, cohort_pk: int, quantity: str) -> Sequence[Any]:
+    """All results of one quantity of all members, each with its visit and test, in one read.
+
+    The same peak in mL/min stands beside a result per body mass.
+    """
+    uptake = aliased(Result)
+    return session.execute(
+        sa.select(
+            Result.subject_id,
+            Result.test_id.label("test_pk"),
+            Result.value,
+            Result.method,
+            Result.occurred_at,
+            Result.date,
+            Result.mode,
+            Result.basis,
+            Result.protocol_family,
+            Result.effort,
+            Result.convention,
+            Result.effective_window_s,
+            Result.has_error,
+            Visit.public_id.label("visit_id"),
+            Visit.round,
+            Visit.body_mass_kg,
+            ExerciseTest.public_id.label("test_id"),
+            ExerciseTest.started_at,
+            uptake.value.label("uptake_ml_min"),
+        )
+        .select_from(CohortMember)
+        .join(Result, Result.subject_id == CohortMember.subject_id)
+        .join(Visit, Visit.id == Result.visit_id)
+        .outerjoin(ExerciseTest, ExerciseTest.id == Result.test_id)
+        .outerjoin(uptake, sa.and_(uptake.test_id == Result.test_id, uptake.quantity == "vo2_peak_ml_min"))
+        .where(CohortMember.cohort_id == cohort_pk, Result.quantity == quantity)
+    ).all()

@@ -11,11 +11,13 @@ from alembic.migration import MigrationContext
 from sqlalchemy.orm import Session
 
 from service.analyses import queries
-from service.analyses.workflow import Judged, Target, default_settings, judge, reanalyse
+from service.analyses.workflow import Judged, Target, judge, reanalyse, standing_choices
+from service.analysis.choice import differing
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings
 from service.db.migrate import schema_state
 from service.db.models import Analysis, Base, Change, ChangePayload, ExerciseTest, Subject, Visit
 from service.db.transactions import Store, Transaction, chained_hash, payload_digest
+from service.effort_rules.queries import own_rule_sets
 from service.reference.tables import builtin_norms
 from service.settings import Settings
 
@@ -123,6 +125,9 @@ def _analyses(session: Session) -> Outcome:
     detail = f"{len(complete)} complete tests, {len(missing)} without analysis, {len(stale)} whose inputs changed since"
     if older:
         detail += f", {older} by an older version (upslope reanalyse)"
+    if others := len(made_with_other_settings(session)):
+        # No fault: stored analyses keep their settings until somebody analyses them anew.
+        detail += f", {others} with settings that the site or a cohort has changed since (upslope reanalyse)"
     return Outcome("analyses", passed=not missing and not stale, detail=detail)
 
 
@@ -131,9 +136,43 @@ def judged_now(session: Session, test_pk: int) -> Judged:
     rows = queries.load_tests(session, [test_pk])[test_pk]
     bouts = queries.verifications_of(session, [test_pk]).get(test_pk, [])
     stored = queries.stored_settings(session, [test_pk])
-    settings = AnalysisSettings(**stored[test_pk]) if test_pk in stored else default_settings(session)
+    subject_pk, day = queries.when_tested(session, test_pk)
+    standing = standing_choices(session, subject_pk)
+    settings = (
+        AnalysisSettings(**stored[test_pk]) if test_pk in stored else standing.settings(subject_pk, day, {})
+    )
     bout_rows = queries.load_tests(session, bouts)
-    return judge(rows, [bout_rows[bout] for bout in bouts], settings, queries.norm_tables(session))
+    return judge(
+        rows,
+        [bout_rows[bout] for bout in bouts],
+        settings,
+        queries.norm_tables(session),
+        own_rule_sets=own_rule_sets(session),
+        cohort_rules=standing.of_cohorts.get(subject_pk, ()),
+    )
+
+
+def made_with_other_settings(session: Session) -> list[int]:
+    """Complete tests whose analysis would be made with other settings now: the site or a cohort chose anew since."""
+    standing = standing_choices(session)
+    rows = session.execute(
+        sa.select(
+            Analysis.test_id,
+            Analysis.settings,
+            Visit.subject_id,
+            Visit.started_at,
+            Visit.utc_offset_minutes,
+        )
+        .join(ExerciseTest, ExerciseTest.id == Analysis.test_id)
+        .join(Visit, Visit.id == ExerciseTest.visit_id)
+        .where(ExerciseTest.status == "complete")
+        .order_by(Analysis.test_id)
+    )
+    return [
+        test_pk
+        for test_pk, stored, subject_pk, started_at, offset in rows
+        if differing(stored, standing.settings(subject_pk, queries.local_date(started_at, offset), stored))
+    ]
 
 
 def _catalogues(session: Session) -> Outcome:
@@ -166,7 +205,7 @@ class Reanalysed:
 
 
 def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[Reanalysed]:
-    """Analyse tests anew: those of an older version, or all.
+    """Analyse tests anew: those of an older version and those whose settings were changed since, or all.
 
     Yields
     ------
@@ -187,10 +226,17 @@ def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[R
         .where(ExerciseTest.status == "complete")
         .order_by(ExerciseTest.id)
     )
-    if not everything:
-        statement = statement.where(sa.func.coalesce(Analysis.analysis_version, "") != ANALYSIS_VERSION)
     with store.read() as session:
-        wanted = session.execute(statement).all()
+        if not everything:
+            older = sa.func.coalesce(Analysis.analysis_version, "") != ANALYSIS_VERSION
+            pks = set(made_with_other_settings(session)).union(
+                session.scalars(
+                    sa.select(ExerciseTest.id)
+                    .outerjoin(Analysis, Analysis.test_id == ExerciseTest.id)
+                    .where(ExerciseTest.status == "complete", older)
+                )
+            )
+        wanted = [row for row in session.execute(statement) if everything or row.id in pks]
     for row in wanted:
 
         def answer(

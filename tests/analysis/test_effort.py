@@ -3,11 +3,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.analysis.effort import OWN_EXHAUSTION, RULE_SETS, STOPPED_SHORT, judge_effort
+from service.analysis.effort import OWN_EXHAUSTION, STOPPED_SHORT, judge_effort
 from service.analysis.marks import Marks, find_marks
 from service.analysis.peaks import Maxima, Peak, find_maxima, find_peak
 from service.analysis.plateau import Plateau
 from service.analysis.references import REFERENCES, cited_keys
+from service.analysis.rule_sets import RULE_SETS, RuleSet, find_rule_set
 from service.analysis.series import Person, Series, TestInput, VerificationBout
 from service.errors import InvalidContent
 from service.findings import FINDINGS
@@ -44,7 +45,7 @@ def judged(
         Peak(vo2_ml_min=peak),
         Maxima(**found),
         Plateau(plateau, ()),
-        rule_set=rule_set,
+        rule_set=rule_set if isinstance(rule_set, RuleSet) else find_rule_set(rule_set),
         heart_rate_max_method=method,
     )
 

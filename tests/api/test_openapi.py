@@ -65,6 +65,7 @@ def test_answers_are_as_described(document, client, laboratory):
         "{cohort_id}": cohort["id"],
         "{protocol_id}": "bruce",
         "{norm_id}": "friend_2015_treadmill",
+        "{rule_set_id}": "default",
         "{quantity}": "vo2_peak_ml_min",
     }
     checked = 0

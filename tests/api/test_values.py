@@ -411,7 +411,7 @@ def test_instants_keep_their_offset(client, laboratory):
 def test_every_physical_field_names_its_unit(client):
     """Numbers of the wire carry their unit, but those that have none."""
     without_unit = {
-        "rer", "rpe", "rpe_legs", "rpe_breathing", "stage", "seq", "birth_year", "limit", "value", "expected",
+        "rer", "rpe", "rpe_legs", "rpe_breathing", "stage", "seq", "birth_year", "limit", "value", "expected", "threshold", "df",
         "measured", "revision", "n", "n_intervals", "rows", "next_since", "since", "age_low", "peak_window_breaths", "status",
     }  # fmt: skip
     units = (

@@ -19,6 +19,7 @@ from service.analysis.marks import Marks, find_marks
 from service.analysis.peaks import Maxima, Peak, find_maxima, find_peak
 from service.analysis.plateau import Plateau, _standard_error, assess_plateau
 from service.analysis.recovery import heart_rate_recovery
+from service.analysis.rule_sets import RULE_SETS
 from service.analysis.series import Person, Series, TestInput
 from service.methods.metabolic_equations import KM_H_PER_MPH, acsm_running
 
@@ -184,7 +185,7 @@ def test_age_specific_cut_offs(age, ratio, heart_rate):
     person = Person(sex="female", age_years=age, age_low_years=age, age_high_years=age)
     test = TestInput(series=series_of([], {}), mode="cycle", person=person)
     maxima = Maxima(rer=1.2, heart_rate_bpm=190.0)
-    effort = judge_effort(test, None, Peak(), maxima, Plateau("not_seen", ()), rule_set="wagner_2020_cycle")
+    effort = judge_effort(test, None, Peak(), maxima, Plateau("not_seen", ()), rule_set=RULE_SETS["wagner_2020_cycle"])
     found = {one.criterion: one for one in effort.criteria}
     assert found["respiratory_exchange_ratio"].threshold == ratio
     shown = found["heart_rate_near_predicted"].threshold

@@ -1,0 +1,1 @@
+"""Rule sets of effort: the built-in ones and the site's own."""

@@ -1,0 +1,1 @@
+"""What the site has set: its defaults for every record."""
