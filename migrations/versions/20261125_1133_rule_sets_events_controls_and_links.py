@@ -114,6 +114,9 @@ def upgrade() -> None:
     with op.batch_alter_table("cohort", schema=None) as batch_op:
         batch_op.add_column(sa.Column("effort_rules", sa.String(), nullable=True))
 
+    with op.batch_alter_table("conclusion", schema=None) as batch_op:
+        batch_op.add_column(sa.Column("document", sa.Text(), nullable=True))
+
     with op.batch_alter_table("exclusion", schema=None) as batch_op:
         batch_op.add_column(sa.Column("excluded", sa.Boolean(), server_default=sa.true(), nullable=False))
 
@@ -144,6 +147,9 @@ def downgrade() -> None:
     op.execute(sa.delete(exclusion).where(exclusion.c.excluded.is_(sa.false())))
     with op.batch_alter_table("exclusion", schema=None) as batch_op:
         batch_op.drop_column("excluded")
+
+    with op.batch_alter_table("conclusion", schema=None) as batch_op:
+        batch_op.drop_column("document")
 
     with op.batch_alter_table("cohort", schema=None) as batch_op:
         batch_op.drop_column("effort_rules")

@@ -335,6 +335,8 @@ class Conclusion(Base):
     author: Mapped[str]
     credentials: Mapped[str | None]
     signed_at: Mapped[datetime | None]
+    # The analysis as it was when this version was signed: what the signature is under.
+    document: Mapped[str | None] = mapped_column(sa.Text)
     at: Mapped[datetime]
 
 

@@ -1,0 +1,1 @@
+"""What a tester concludes from a test: written, signed, then frozen."""
