@@ -443,13 +443,30 @@ def predict_all(
         _HEART_RATE: heart_rate_max_bpm,
     }
     return tuple(
-        _predicted(method, person, mode, observed[method.quantity])
+        predict_one(method, person, mode, observed[method.quantity])
         for method in METHODS.values()
         if method.predicts and method.quantity in observed and (not method.modes or mode in method.modes)
     )
 
 
-def _predicted(method: Method, person: Person, mode: str | None, observed: float | None) -> Predicted:
+def predict_one(method: Method, person: Person, mode: str | None, observed: float | None) -> Predicted:
+    """What one equation of the catalogue says of a person.
+
+    Parameters
+    ----------
+    method : Method
+        That predicts.
+    person : Person
+    mode : str or None
+    observed : float or None
+        What the test found, in the unit of the method.
+
+    Returns
+    -------
+    Predicted
+        Without a value, and with the reason, where the equation does not cover the person or lacks an input: nothing is
+        extrapolated. An input that is kept nowhere is one it lacks.
+    """
     known = {
         "sex": person.sex,
         "age_years": person.age_years,
@@ -470,7 +487,7 @@ def _predicted(method: Method, person: Person, mode: str | None, observed: float
         reason=None,
         source=method.source,
     )
-    inputs = {one.name: known[one.name] for one in method.inputs}
+    inputs = {one.name: known.get(one.name) for one in method.inputs}
     reason = _does_not_apply(method, person, inputs)
     if reason is not None:
         return replace(blank, reason=reason)
@@ -478,8 +495,8 @@ def _predicted(method: Method, person: Person, mode: str | None, observed: float
         answer = method.answer(inputs)
     except InvalidContent as refusal:
         return replace(blank, reason=refusal.detail)
-    if answer.findings or answer.value is None:
-        return replace(blank, reason=" ".join(one.message for one in answer.findings))
+    if answer.findings or not answer.value:
+        return replace(blank, reason=" ".join(one.message for one in answer.findings) or "It gives no value.")
     see = blank.see
     lacking = [
         "The test has no value to compare." if observed is None else None,

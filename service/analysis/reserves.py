@@ -1,22 +1,18 @@
 """What was left at peak exercise, of heart rate and of breathing, and how far oxygen pulse and work rate reached."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
 from service.analysis.formulas import applied
-from service.analysis.norms import Predicted
+from service.analysis.norms import Predicted, predict_one
 from service.analysis.peaks import Maxima, Peak
 from service.analysis.series import Mode, Person, TestInput
-from service.errors import InvalidContent
 from service.findings import Finding
 from service.methods.catalogue import METHODS
-from service.methods.method import Method
 
 #: Quantities predicted here; VO2max and maximal heart rate stand among the predictions of the analysis.
 _PREDICTED = ("o2_pulse_peak_ml_beat", "work_rate_peak_w", "ve_max_l_min", "vt1_vo2_ml_min")
-#: The lowest 5 % of a normal distribution lie this many standard errors below its mean.
-Z_5_PERCENT = 1.645
 #: Breathing reserve at peak exercise (ats_accp_2003, values from memory).
 RESERVE_LIMIT_PERCENT = 15.0
 RESERVE_LIMIT_SOURCE = "ats_accp_2003 (value from memory)"
@@ -197,62 +193,9 @@ def predict_others(
         Every equation for the mode; one that does not cover the person, or lacks an input, says why.
     """
     return tuple(
-        _predicted(method, person, mode, observed.get(method.quantity))
+        predict_one(method, person, mode, observed.get(method.quantity))
         for method in METHODS.values()
         if method.predicts and method.quantity in _PREDICTED and (not method.modes or mode in method.modes)
-    )
-
-
-def _predicted(method: Method, person: Person, mode: Mode | None, observed: float | None) -> Predicted:
-    known = {
-        "sex": person.sex,
-        "age_years": person.age_years,
-        "body_mass_kg": person.body_mass_kg,
-        "height_cm": person.height_cm,
-        "mode": mode,
-    }
-    inputs = {one.name: known.get(one.name) for one in method.inputs}
-    see = method.see(person.sex)
-    blank = Predicted(
-        method.id,
-        method.quantity,
-        None,
-        method.unit,
-        None,
-        None,
-        see,
-        None,
-        applies=False,
-        reason=None,
-        source=method.source,
-    )
-    missing = [name for name, value in inputs.items() if value is None]
-    if method.ages is not None and person.age_years is None:
-        missing.append("age_years")
-    if missing:
-        return replace(blank, reason=f"It needs {', '.join(dict.fromkeys(missing))}.")
-    age = person.age_years
-    if method.ages is not None and age is not None and not method.ages[0] <= age <= method.ages[1]:
-        return replace(blank, reason=f"It is for {method.ages[0]:.0f} to {int(method.ages[1])} years.")
-    try:
-        answer = method.answer(inputs)
-    except InvalidContent as refusal:
-        return replace(blank, reason=refusal.detail)
-    if answer.findings or not answer.value:
-        # Outside its range an equation is not stretched.
-        return replace(blank, reason=" ".join(one.message for one in answer.findings) or "It gives no value.")
-    lacking = [
-        "The test has no value to compare." if observed is None else None,
-        None if see is not None else "No standard error is published with the equation, so there is no z.",
-    ]
-    return replace(
-        blank,
-        value=answer.value,
-        percent_of_predicted=None if observed is None else 100 * observed / answer.value,
-        z=None if observed is None or see is None else (observed - answer.value) / see,
-        lower_limit=None if see is None else answer.value - Z_5_PERCENT * see,
-        applies=True,
-        reason=" ".join(one for one in lacking if one) or None,
     )
 
 

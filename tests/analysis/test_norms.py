@@ -8,10 +8,12 @@ from service.analysis.norms import (
     PERCENTILE_DEFINITION,
     band_between_subject_sd,
     predict_all,
+    predict_one,
     rank,
     rank_all,
 )
 from service.analysis.series import Person
+from service.methods.catalogue import METHODS
 from service.reference.tables import NormTable, builtin_norms
 
 TABLES = {table.id: table for table in builtin_norms()}
@@ -298,3 +300,18 @@ def test_the_spread_between_people_of_a_band():
     assert band_between_subject_sd(TREADMILL, "male", 85.0) is None
     assert band_between_subject_sd(CYCLE, "male", 45.0) is None
     assert band_between_subject_sd(TABLES["wagner_2021_cycle"], "female", 25.0) == 6.5
+
+
+def test_an_equation_with_an_input_that_is_kept_nowhere_lacks_it():
+    method = METHODS["predicted_ve_max_jones"]
+    told = predict_one(method, Person(sex="male", age_years=40.0, height_cm=180.0), "cycle", 100.0)
+    assert (told.value, told.applies) == (None, False)
+    assert "vital_capacity_l" in told.reason
+
+
+@pytest.mark.parametrize("method", [one for one in METHODS.values() if one.predicts], ids=lambda one: one.id)
+@pytest.mark.parametrize("person", [Person(), Person(sex="female", age_years=9.0, body_mass_kg=30.0)])
+def test_every_equation_answers_for_anybody_with_a_value_or_a_reason(method, person):
+    told = predict_one(method, person, None, None)
+    assert told.reason
+    assert told.applies is (told.value is not None)
