@@ -225,7 +225,7 @@ def place(
     ordered = tuple(sorted(members, key=lambda one: (one.arm is None, one.arm or "", one.code, one.id)))
     position = {member.id: place for place, member in enumerate(ordered)}
     left_out.sort(key=lambda one: (position[one.observation.member_id], one.observation.at))
-    notes = _placing_notes(left_out, gave_way, include_all=include_all)
+    notes = _placing_notes(gave_way, include_all=include_all)
     notes += _comparability_notes(counted.values())
     return Placed(ordered, tuple(rounds), counted, tuple(left_out), tuple(notes))
 
@@ -243,14 +243,12 @@ def _why_not_counted(member: Member, one: Observation, *, include_all: bool) -> 
     return " ".join(reasons) or None
 
 
-def _placing_notes(left_out: Sequence[LeftOut], gave_way: int, *, include_all: bool) -> list[str]:
+def _placing_notes(gave_way: int, *, include_all: bool) -> list[str]:
     notes = []
     if gave_way:
         notes.append(
             f"{_results(gave_way)} gave way to a later one of the same member and round: of several the last counts."
         )
-    if others := len(left_out) - gave_way:
-        notes.append(f"{_results(others)} not counted; `left_out` says which and why.")
     if include_all:
         notes.append("Submaximal efforts and results with an error finding are counted too, as asked.")
     return notes
@@ -265,11 +263,16 @@ def _comparability_notes(counted: Iterable[Observation]) -> list[str]:
     counted = list(counted)
     families = Counter(one.protocol_family for one in counted if one.test_id is not None)
     if len(families) > 1:
-        told = ", ".join(f"{name or 'none recorded'} ({number:,})" for name, number in families.most_common())
+        told = ", ".join(
+            f"{(name or 'none recorded').replace('_', ' ')} ({number:,})"
+            for name, number in families.most_common()
+        )
         notes.append(f"Results of several protocol families are counted together: {told}.")
     conventions = Counter(one.convention for one in counted if one.convention is not None)
     if len(conventions) > 1:
-        told = ", ".join(f"{name} ({number:,})" for name, number in conventions.most_common())
+        told = ", ".join(
+            f"{name.replace('_', ' ')} ({number:,})" for name, number in conventions.most_common()
+        )
         notes.append(f"Peaks were averaged by several conventions: {told}.")
     return notes
 
@@ -361,6 +364,21 @@ def _summary_of(name: str, arm: str | None, values: Floats, members: int) -> Rou
         q3,
         members - n,
         mean.reason,
+    )
+
+
+def complete_means(placed: Placed, arm: str | None, rounds: Sequence[str]) -> tuple[RoundSummary, ...]:
+    """Each of some rounds, of the members of one arm who have a counted value in all of them.
+
+    So the means of two rounds are of the same members, and a line may join them.
+    """
+    members = placed.of_arm(arm)
+    complete = [member for member in members if all((member.id, name) in placed.counted for name in rounds)]
+    return tuple(
+        _summary_of(
+            name, arm, _floats(placed.counted[member.id, name].value for member in complete), len(members)
+        )
+        for name in rounds
     )
 
 

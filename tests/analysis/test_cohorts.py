@@ -333,7 +333,7 @@ def test_pairs_that_are_not_alike_are_counted_in_the_notes():
     ]
     placed = place([Member("A", "A")], odd, ["1", "2"])
     assert (
-        "Results of several protocol families are counted together: ramp_20 (1), bruce (1)." in placed.notes
+        "Results of several protocol families are counted together: ramp 20 (1), bruce (1)." in placed.notes
     )
     notes = change_between_rounds(placed, PEAK, "1", "2").notes
     assert any("1 of 1 pairs the two results differ in protocol family" in note for note in notes)

@@ -1,0 +1,476 @@
+"""From rows of the results index to what a cohort shows."""
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.analyses.queries import site
+from service.analysis.change import SmallestWorthwhileChange, typical_error_for
+from service.analysis.cohorts import (
+    QUANTILE_RULE,
+    CohortChange,
+    Member,
+    Observation,
+    Placed,
+    change_between_rounds,
+    complete_means,
+    in_order,
+    member_lines,
+    membership_fault,
+    place,
+    summarise,
+)
+from service.cohorts import queries
+from service.db.transactions import Store
+from service.errors import InvalidContent, Place
+from service.outlets.cells import inert
+from service.quantities import QUANTITIES, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which results of a cohort are asked for.
+
+    Attributes
+    ----------
+    quantity : str
+    mode, basis, method : str or None
+        None where the cohort has only one.
+    include_all : bool
+        Count submaximal efforts and results with an error finding too.
+    """
+
+    quantity: str
+    mode: str | None = None
+    basis: str | None = None
+    method: str | None = None
+    include_all: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A cohort with its counted results, and what was chosen."""
+
+    quantity: Quantity
+    placed: Placed
+    chosen: dict[str, str | None]
+    notes: tuple[str, ...]
+
+
+def registered(key: str) -> Quantity:
+    """The quantity of this key.
+
+    Raises
+    ------
+    InvalidContent
+        There is none.
+    """
+    if key not in QUANTITIES:
+        message = "is no quantity; GET /v1/quantities lists them"
+        raise InvalidContent(f"quantity {message}.", (Place("query.quantity", message, value=key[:80]),))
+    return QUANTITIES[key]
+
+
+def _read(store: Store, cohort_pk: int, wanted: Wanted) -> _Read:
+    quantity = registered(wanted.quantity)
+    with store.read() as session:
+        queries.get(session, cohort_pk)
+        people = queries.members(session, cohort_pk)
+        rounds = in_order(queries.rounds(session, cohort_pk))
+        rows = queries.results(session, cohort_pk, wanted.quantity)
+    members = [Member(row.public_id, row.code, row.arm, row.joined_on, row.left_on) for row in people]
+    ids = {row.id: row.public_id for row in people}
+    known = {member.id: member for member in members}
+    everything = [_observation(row, ids[row.subject_id]) for row in rows]
+    chosen = _chosen(known, everything, wanted)
+    picked = [
+        one
+        for one in everything
+        if all(value in {None, getattr(one, name)} for name, value in chosen.items())
+    ]
+    placed = place(members, picked, rounds, include_all=wanted.include_all)
+    return _Read(quantity, placed, chosen, _reading_notes(placed, everything, picked))
+
+
+def _observation(row: Any, member_id: str) -> Observation:
+    # Tests of one visit share its instant: their own, else the order in which they were made, decides.
+    at = row.started_at or row.occurred_at
+    return Observation(
+        member_id=member_id,
+        round=row.round,
+        value=row.value,
+        at=(at.timestamp(), row.test_pk or 0),
+        date=row.date,
+        test_id=row.test_id,
+        visit_id=row.visit_id,
+        mode=row.mode,
+        basis=row.basis,
+        method=row.method,
+        protocol_family=row.protocol_family,
+        effort=row.effort,
+        convention=row.convention,
+        effective_window_s=row.effective_window_s,
+        has_error=row.has_error,
+        uptake_ml_min=row.uptake_ml_min,
+        body_mass_kg=row.body_mass_kg,
+    )
+
+
+def _chosen(
+    members: dict[str, Member], everything: Sequence[Observation], wanted: Wanted
+) -> dict[str, str | None]:
+    """The one mode and basis, and for estimates the one method, that is left by what is asked for.
+
+    Raises
+    ------
+    InvalidContent
+        Several are left, and none is named: results by two modes, bases or ways of estimating do not compare.
+    """
+    asked = {"mode": wanted.mode, "basis": wanted.basis, "method": wanted.method}
+    left = [
+        one
+        for one in everything
+        if one.round is not None
+        and membership_fault(members[one.member_id], one.date) is None
+        and all(value in {None, getattr(one, name)} for name, value in asked.items())
+    ]
+    names = ["mode", "basis"]
+    if {one.basis for one in left} == {"estimated"}:
+        names.append("method")
+    kinds = Counter(tuple(getattr(one, name) for name in names) for one in left)
+    if len(kinds) > 1:
+        told = "; ".join(
+            f"{', '.join(str(part) for part in kind)} ({number:,})" for kind, number in kinds.most_common()
+        )
+        faults = [
+            Place(f"query.{name}", f"has to be named, one of: {', '.join(choices)}")
+            for place, name in enumerate(names)
+            if asked[name] is None and len(choices := sorted({str(kind[place]) for kind in kinds})) > 1
+        ]
+        raise InvalidContent(
+            f"The results of this cohort are of several kinds, which are not put together: {told}. "
+            f"Name {' or '.join(fault.location.removeprefix('query.') for fault in faults)}.",
+            tuple(faults),
+            extra={
+                "choices": [dict(zip(names, kind, strict=True)) | {"n": n} for kind, n in kinds.most_common()]
+            },
+        )
+    if kinds:
+        (kind,) = kinds
+        return asked | dict(zip(names, kind, strict=True))
+    return asked
+
+
+def _reading_notes(
+    placed: Placed, everything: Sequence[Observation], picked: Sequence[Observation]
+) -> tuple[str, ...]:
+    notes = []
+    if not placed.members:
+        notes.append("The cohort has no members.")
+    elif not placed.rounds:
+        notes.append(
+            "No visit of a member names a round, so nothing can be set side by side; set `round` of the visits."
+        )
+    elif not picked:
+        notes.append("No member has such a result.")
+    if others := len(everything) - len(picked):
+        notes.append(f"{others:,} results of another mode, basis or method are no part of this.")
+    return (*notes, *placed.notes)
+
+
+def summary_of(store: Store, cohort_pk: int, cohort_id: str, wanted: Wanted) -> dict[str, Any]:
+    """A quantity in each round and arm, as `CohortSummaryOut`.
+
+    Raises
+    ------
+    InvalidContent
+        No such quantity, or several modes, bases or methods and none named.
+    """
+    read = _read(store, cohort_pk, wanted)
+    notes = [*read.notes, *_left_out_note(read.placed)]
+    rows = summarise(read.placed)
+    if len(read.placed.rounds) > 1 and any(row.missing for row in rows):
+        notes.append(
+            "Not every member has every round, so the means of two rounds are of different members: take change from "
+            "`change`, which pairs them."
+        )
+    return {
+        **_head(cohort_id, read),
+        "quantile_rule": QUANTILE_RULE,
+        "rounds": [row.as_dict() for row in rows],
+        "left_out": _left_out(read.placed),
+        "notes": notes,
+    }
+
+
+def change_of(
+    store: Store,
+    cohort_pk: int,
+    cohort_id: str,
+    wanted: Wanted,
+    *,
+    earlier: str,
+    later: str,
+    arm: str | None = None,
+    reference_arm: str | None = None,
+    with_members: bool = False,
+) -> dict[str, Any]:
+    """Paired change between two rounds, as `CohortChangeOut`.
+
+    Raises
+    ------
+    InvalidContent
+        As for `summary_of`; or a round or an arm that the cohort does not have.
+    """
+    read = _read(store, cohort_pk, wanted)
+    _check_rounds(read.placed, {"from": earlier, "to": later})
+    _check_arms(read.placed, {"arm": arm, "reference_arm": reference_arm})
+    change = change_between_rounds(read.placed, read.quantity, earlier, later, reference_arm=reference_arm)
+    if arm is not None and arm == change.reference_arm:
+        message = "is the reference arm; name another, or another `reference_arm`"
+        raise InvalidContent(f"arm {message}.", (Place("query.arm", message, value=arm),))
+    notes = [*read.notes, *_left_out_note(read.placed), *change.notes]
+    members = _members(store, read.quantity, change) if with_members else None
+    if members is not None:
+        notes.append(
+            "`true_change` of a member is about this one person: what two tests and their error say. It is no response to "
+            "an intervention, which one person without a comparator cannot show."
+        )
+    error = typical_error_for(read.quantity)
+    return {
+        **_head(cohort_id, read),
+        "from_round": earlier,
+        "to_round": later,
+        "arms": [one.as_dict() for one in change.arms],
+        "reference_arm": change.reference_arm,
+        **change.comparison(arm).as_dict(),
+        "comparisons": [one.as_dict() for one in change.comparisons],
+        "percent_reason": change.percent_reason,
+        "members": members,
+        "typical_error": error.as_dict() if error is not None and with_members else None,
+        "left_out": _left_out(read.placed),
+        "notes": notes,
+    }
+
+
+def _head(cohort_id: str, read: _Read) -> dict[str, Any]:
+    return {
+        "cohort_id": cohort_id,
+        "quantity": read.quantity.key,
+        "unit": read.quantity.unit,
+        **read.chosen,
+    }
+
+
+def _left_out_note(placed: Placed) -> list[str]:
+    number = len(placed.left_out)
+    if not number:
+        return []
+    results = "1 result that is" if number == 1 else f"{number:,} results that are"
+    return [f"`left_out` lists {results} not counted, each with its reason."]
+
+
+def _left_out(placed: Placed) -> list[dict[str, Any]]:
+    known = {member.id: member for member in placed.members}
+    return [
+        {
+            "subject_id": one.observation.member_id,
+            "code": known[one.observation.member_id].code,
+            "arm": known[one.observation.member_id].arm,
+            "round": one.observation.round,
+            "date": one.observation.date.isoformat(),
+            "test_id": one.observation.test_id,
+            "visit_id": one.observation.visit_id,
+            "value": one.observation.value,
+            "reason": one.reason,
+        }
+        for one in placed.left_out
+    ]
+
+
+def _members(store: Store, quantity: Quantity, change: CohortChange) -> list[dict[str, Any]]:
+    with store.read() as session:
+        chosen = site(session).settings.get("smallest_worthwhile_change", {})
+    worthwhile = None
+    if quantity.key in chosen:
+        worthwhile = SmallestWorthwhileChange(
+            chosen[quantity.key], "linear", quantity.unit, "the site's value"
+        )
+    lines = member_lines(
+        change,
+        quantity,
+        typical_error=typical_error_for(quantity),
+        smallest_worthwhile_change=worthwhile,
+    )
+    return [line.as_dict() for line in lines]
+
+
+def _check_rounds(placed: Placed, asked: dict[str, str]) -> None:
+    there = ", ".join(placed.rounds)
+    message = (
+        f"is no round of this cohort; there are: {there}" if there else "is no round: the cohort has none"
+    )
+    faults = [
+        Place(f"query.{name}", message, value=value)
+        for name, value in asked.items()
+        if value not in placed.rounds
+    ]
+    if not faults and len(set(asked.values())) < len(asked):
+        faults = [Place("query.to", "has to be another round than `from`", value=asked["to"])]
+    if faults:
+        one = faults[0]
+        raise InvalidContent(f"{one.location.removeprefix('query.')} {one.message}.", tuple(faults))
+
+
+def _check_arms(placed: Placed, asked: dict[str, str | None]) -> None:
+    named = [arm for arm in placed.arms if arm is not None]
+    message = f"is no arm of this cohort; there are: {', '.join(named) or 'none'}"
+    faults = [
+        Place(f"query.{name}", message, value=value)
+        for name, value in asked.items()
+        if value is not None and value not in named
+    ]
+    if faults:
+        one = faults[0]
+        raise InvalidContent(f"{one.location.removeprefix('query.')} {message}.", tuple(faults))
+
+
+# --- flat rows -------------------------------------------------------------------------------------------------
+
+_HEAD = ("cohort_id", "quantity", "unit", "mode", "basis", "method")
+SUMMARY_COLUMNS = (
+    *_HEAD, "round", "arm", "n", "missing", "mean", "sd", "ci_low", "ci_high", "median", "q1", "q3", "reason",
+)  # fmt: skip
+CHANGE_COLUMNS = (
+    *_HEAD, "from_round", "to_round", "what", "arm", "reference_arm", "n", "missing", "value", "sd", "ci_low", "ci_high", "df",
+    "percent", "percent_ci_low", "percent_ci_high", "reason",
+)  # fmt: skip
+MEMBER_COLUMNS = (
+    *_HEAD, "from_round", "to_round", "subject_id", "code", "arm", "from_test_id", "from_date", "from_value", "to_test_id",
+    "to_date", "to_value", "change", "change_beyond_reference", "true_change_ci_low", "true_change_ci_high",
+    "true_change_verdict", "chance_improved", "chance_declined", "reason",
+)  # fmt: skip
+
+
+def _csv(columns: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:
+    buffer = io.StringIO()
+    writer = csv.DictWriter(buffer, columns, lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows({name: inert(row.get(name)) for name in columns} for row in rows)
+    return buffer.getvalue()
+
+
+def summary_csv(summary: dict[str, Any]) -> str:
+    """One row a round and arm (RFC 4180)."""
+    return _csv(SUMMARY_COLUMNS, [summary | row for row in summary["rounds"]])
+
+
+def change_csv(change: dict[str, Any]) -> str:
+    """One row an estimate; one row a member where the members were asked for, missing ones with the reason."""
+    if change["members"] is not None:
+        return _csv(MEMBER_COLUMNS, [change | row for row in _member_rows(change)])
+    rows = [
+        arm | {"what": "change", "value": arm["mean"], "missing": len(arm["missing"]), "reference_arm": None}
+        for arm in change["arms"]
+    ]
+    for comparison in change["comparisons"]:
+        rows += [
+            {"n": None, "missing": None, **comparison[what], "what": what}
+            for what in ("difference", "baseline_adjusted", "individual_response_sd")
+        ]
+    return _csv(CHANGE_COLUMNS, [change | row for row in rows])
+
+
+def _member_rows(change: dict[str, Any]) -> list[dict[str, Any]]:
+    rows = []
+    for line in change["members"]:
+        true_change = line["true_change"]
+        rows.append(
+            line
+            | {f"true_change_{name}": true_change[name] for name in ("ci_low", "ci_high", "verdict")}
+            | {name: true_change[name] for name in ("chance_improved", "chance_declined")}
+        )
+    for arm in change["arms"]:
+        rows += [{"arm": arm["arm"], **missing} for missing in arm["missing"]]
+    return rows
+
+
+# --- the chart -------------------------------------------------------------------------------------------------
+
+
+def chart_of(
+    store: Store,
+    cohort_pk: int,
+    wanted: Wanted,
+    *,
+    name: str,
+    earlier: str | None = None,
+    later: str | None = None,
+) -> dict[str, Any]:
+    """Vega-Lite specification: each member's line and each arm's mean by round, and paired change from the first round.
+
+    Parameters
+    ----------
+    store : Store
+    cohort_pk : int
+    wanted : Wanted
+    name : str
+        Of the cohort.
+    earlier, later : str, optional
+        Draw the rounds from this one to that one only.
+
+    Raises
+    ------
+    InvalidContent
+        As for `change_of`.
+    """
+    from service.charts.cohort import cohort_spec
+
+    read = _read(store, cohort_pk, wanted)
+    rounds = list(read.placed.rounds)
+    given = {label: value for label, value in (("from", earlier), ("to", later)) if value is not None}
+    _check_rounds(read.placed, given)
+    first = rounds.index(earlier) if earlier is not None else 0
+    last = rounds.index(later) if later is not None else len(rounds) - 1
+    if rounds and first > last:
+        message = "comes before `from`; the rounds in their order are: " + ", ".join(rounds)
+        raise InvalidContent(f"to {message}.", (Place("query.to", message, value=later),))
+    drawn = rounds[first : last + 1]
+    changes = [
+        {"round": name, **{key: arm.as_dict()[key] for key in ("arm", "n", "mean", "ci_low", "ci_high")}}
+        for name in drawn[1:]
+        for arm in change_between_rounds(read.placed, read.quantity, drawn[0], name).arms
+    ]
+    return cohort_spec(
+        {
+            "name": name,
+            "quantity": read.quantity.key,
+            "mode": read.chosen["mode"],
+            "basis": read.chosen["basis"],
+            "rounds": drawn,
+            "arms": [
+                {
+                    "arm": arm,
+                    "lines": [
+                        {
+                            "code": member.code,
+                            "values": {
+                                name: read.placed.counted[member.id, name].value
+                                for name in drawn
+                                if (member.id, name) in read.placed.counted
+                            },
+                        }
+                        for member in read.placed.of_arm(arm)
+                    ],
+                    "means": [row.as_dict() for row in complete_means(read.placed, arm, drawn)],
+                }
+                for arm in read.placed.arms
+            ],
+            "changes": changes,
+            "left_out": len(read.placed.left_out),
+            "notes": list(read.notes),
+        }
+    )
