@@ -4,9 +4,9 @@ from fastapi import APIRouter, Response
 
 from service.conclusions import queries
 from service.conclusions.schemas import ConclusionIn, ConclusionsOut
+from service.conclusions.workflow import conclude
 from service.http.answers import json_response
 from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
-from service.subjects.queries import bump
 
 router = APIRouter(prefix="/v1/tests/{test_id}/conclusion", tags=["tests"])
 
@@ -27,15 +27,14 @@ def put_conclusion(
 
     A draft is written over. After a signature each further conclusion is an amendment beside it.
     """
-    with store.write(principal.name) as transaction:
-        session = transaction.session
-        bump(session, ref.subject_pk, expected=ref.expected)
-        row = queries.write(session, ref.test_pk, body)
-        transaction.changed(
-            "conclusion",
-            ref.test_id,
-            action="created" if row.version == 1 else "changed",
-            subject_id=ref.subject_id,
-            payload={"version": row.version, "after": body.model_dump(mode="json")},
-        )
-        return json_response(queries.out(session, ref.test_pk, ref.test_id))
+    concluded = conclude(
+        store,
+        principal.name,
+        body,
+        subject_pk=ref.subject_pk,
+        subject_id=ref.subject_id,
+        test_pk=ref.test_pk,
+        test_id=ref.test_id,
+        revision=ref.expected,
+    )
+    return json_response(concluded)

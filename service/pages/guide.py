@@ -14,6 +14,7 @@ from markdown_it.token import Token
 
 from service import errors
 from service.analysis.references import REFERENCES, citation
+from service.analysis.rule_sets import LIMITS
 from service.db import migrate
 from service.errors import UpslopeError
 from service.findings import FINDINGS
@@ -256,6 +257,16 @@ _REFERENCE_WORDS = {
 }
 
 
+def _rule_limits() -> str:
+    return _table(
+        ["Criterion", "Compared as", "From", "To", "Because"],
+        [
+            [f"`{kind}`", how.replace("_", " "), f"{low:g}", f"{high:g}", why]
+            for (kind, how), (low, high, why) in LIMITS.items()
+        ],
+    )
+
+
 def _norms_list() -> str:
     parts = []
     for table in builtin_norms():
@@ -330,6 +341,7 @@ INSERTS: dict[str, Callable[[], str]] = {
     "protocols": _protocols_table,
     "quantities": _quantities_table,
     "settings": _settings_table,
+    "rule_limits": _rule_limits,
     "sources": _sources_list,
     "terms": _terms_table,
 }

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Coroutine
 from http import HTTPStatus
-from typing import Any
+from typing import Any, TypeVar
 
 from fastapi import Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
@@ -17,6 +18,8 @@ from service.http.dependencies import known_query_only
 from service.http.keys import Principal
 from service.http.problems import places_of, status_of
 from service.quantities import QUANTITIES
+
+M = TypeVar("M", bound=BaseModel)
 
 #: Scripts, styles and pictures of this service alone; no frame around a page of health data.
 _POLICY = (
@@ -57,6 +60,25 @@ def check_form(request: Request, form_token: str) -> None:
     """Refuse a form that no page of this session made."""
     if form_token != request.scope["state"]["form_token"]:
         raise Forbidden("This form is of an earlier session; go back, read the page again and repeat it.")
+
+
+def checked(schema: type[M], **fields: Any) -> M:
+    """What a form holds, as strictly checked as what a program sends.
+
+    Raises
+    ------
+    InvalidContent
+        With the field and what is wrong with it.
+    """
+    try:
+        return schema(**fields)
+    except ValidationError as error:
+        places = tuple(
+            Place(".".join(str(part) for part in fault["loc"]), fault["msg"].removeprefix("Value error, "))
+            for fault in error.errors(include_url=False, include_input=False)
+        )
+        told = "; ".join(f"{place.location}: {place.message}" for place in places[:3])
+        raise InvalidContent(told, places) from error
 
 
 class PageRoute(APIRoute):

@@ -117,3 +117,63 @@ def test_no_name_for_a_reader_and_nothing_of_someone_else(
     del other
     limited = browser(make_key(store, "coach", "reader", subject_codes=["B-01"]))
     assert limited.get(f"/tests/{complete['id']}").status_code == 404
+
+
+# -- concluding ----------------------------------------------------------------------------------------------
+
+
+def conclude(one, test_id, **fields):
+    text = one.get(f"/tests/{test_id}").text
+    form = text.split('<section id="conclusion">')[1]
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
+    told = {"text": "As in March.", "author": "A. Tester", **hidden, **fields}
+    return one.post(f"/tests/{test_id}/conclusion", data=told)
+
+
+def test_a_conclusion_is_kept_as_a_draft_and_then_signed(browser, tester_key, laboratory, complete):
+    one = browser(tester_key)
+    answer = conclude(one, complete["id"])
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/tests/{complete['id']}#conclusion")
+    assert "Draft by A. Tester, not signed" in one.get(f"/tests/{complete['id']}").text
+    conclude(one, complete["id"], text="Signed <b>text</b>.", sign="true")
+    text = one.get(f"/tests/{complete['id']}").text
+    assert "Signed by A. Tester on" in text
+    assert "Signed &lt;b&gt;text&lt;/b&gt;." in text
+    assert ">Amendment</label>" in text
+    (version,) = laboratory.client.get(f"/v1/tests/{complete['id']}/conclusion").json()["versions"]
+    assert version["signed_at"] is not None
+
+
+def test_a_change_after_the_signature_is_told(browser, tester_key, laboratory, complete):
+    one = browser(tester_key)
+    conclude(one, complete["id"], sign="true")
+    patch = laboratory.client.patch(f"/v1/visits/{complete['visit_id']}", json={"body_mass_kg": 71.0})
+    assert patch.status_code == 200
+    assert "has changed since this conclusion was signed" in one.get(f"/tests/{complete['id']}").text
+
+
+@pytest.mark.parametrize(
+    ("fields", "status", "told"),
+    [
+        ({"text": "  "}, 422, "text: must not be blank"),
+        ({"author": ""}, 422, "author"),
+        ({"form_token": "0" * 64}, 403, "earlier session"),
+        ({"revision": "1"}, 412, "changed since you read it"),
+    ],
+)
+def test_what_is_refused_says_why_and_keeps_nothing(
+    browser, tester_key, laboratory, complete, fields, status, told
+):
+    answer = conclude(browser(tester_key), complete["id"], **fields)
+    assert answer.status_code == status
+    assert told in answer.text
+    assert laboratory.client.get(f"/v1/tests/{complete['id']}/conclusion").json()["versions"] == []
+
+
+def test_a_reader_has_no_form_and_cannot_conclude(browser, reader_key, complete):
+    one = browser(reader_key)
+    page = one.get(f"/tests/{complete['id']}").text
+    assert "<textarea" not in page
+    token = re.search(r'name="form_token" value="([^"]*)"', page).group(1)
+    told = {"form_token": token, "revision": "1", "text": "x", "author": "y"}
+    assert one.post(f"/tests/{complete['id']}/conclusion", data=told).status_code == 403
