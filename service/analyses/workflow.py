@@ -187,6 +187,8 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
         ),
         calibrations=rows.calibrations,
         field_inputs=test["field_inputs"],
+        lactate_sample_site=test["lactate_sample_site"],
+        lactate_analyser=test["lactate_analyser"],
     )
 
 
@@ -326,7 +328,8 @@ def _input_hash(rows: TestRows, bouts: Sequence[TestRows]) -> str:
         marks = (test.exercise_start_s, test.exercise_end_s, test.stop_reason, test.protocol_family)
         recovery = (test.handrail_support, test.recovery_active, test.recovery_posture)
         beside = (test.tester_thresholds, [dict(row) for row in test.calibrations], test.field_inputs)
-        digest.update(repr((told, marks, recovery, beside, str(one.visit["started_at"]))).encode())
+        lactate = (test.lactate_sample_site, test.lactate_analyser)
+        digest.update(repr((told, marks, recovery, beside, lactate, str(one.visit["started_at"]))).encode())
     return digest.hexdigest()
 
 

@@ -240,7 +240,7 @@ class TrendPoint:
         ``body_mass_source``, ``medication_limits_heart_rate``, ``hour_of_day`` (0-24, local),
         ``hours_since_meal``, ``hours_since_caffeine``, ``hours_since_exercise``, ``ergometer``, ``analyser``,
         ``interface``, ``handrail_support``, ``posture``, ``site``, ``altitude_m``, ``temperature_c``,
-        ``fio2_fraction``, ``window_breaths``.
+        ``fio2_fraction``, ``window_breaths``; for results of lactate ``lactate_sample_site`` and ``lactate_analyser``.
     notes : tuple of str
         What must be said beside the point, such as why it has no percentile; handed through.
     """
@@ -517,6 +517,8 @@ def change_between(
             else "Whether uptake or body mass moved cannot be said: uptake in mL/min or body mass is missing."
         )
     notes.extend(_circumstances(earlier, later))
+    if quantity.key in _OF_LACTATE:
+        notes.extend(_samples(earlier, later))
     better, worse = _chances(quantity, earlier, later, typical_error, smallest_worthwhile_change)
     scale = None if percent is None or low is None or high is None else 100 / earlier.value
     return Change(
@@ -680,6 +682,33 @@ def _circumstances(earlier: TrendPoint, later: TrendPoint) -> list[str]:
         gap = abs(pair[0] - pair[1]) % 24
         if min(gap, 24 - gap) > _HOURS_APART:
             notes.append(f"The time of day was another: {_clock(pair[0])} and {_clock(pair[1])}.")
+    return notes
+
+
+#: Results that are a concentration of lactate.
+_OF_LACTATE = frozenset({"lactate_max_mmol_l"})
+
+
+def _samples(earlier: TrendPoint, later: TrendPoint) -> list[str]:
+    """Whether lactate was sampled and measured alike; not recorded is not the same as alike."""
+    notes = []
+    for key, another, unknown in (
+        (
+            "lactate_sample_site",
+            "Blood for lactate was taken from another place",
+            "It is not recorded for both tests where blood for lactate was taken.",
+        ),
+        (
+            "lactate_analyser",
+            "Lactate was measured with another analyser",
+            "It is not recorded for both tests what lactate was measured with.",
+        ),
+    ):
+        before, after = earlier.comparability.get(key), later.comparability.get(key)
+        if before is None or after is None:
+            notes.append(unknown)
+        elif before != after:
+            notes.append(f"{another}: {before} and {after}.")
     return notes
 
 

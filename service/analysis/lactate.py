@@ -17,6 +17,7 @@ from service.analysis.marks import Marks
 from service.analysis.segmented import fit_broken_line
 from service.analysis.series import Floats, StageNote, TestInput
 from service.analysis.stage_values import StageValues, stage_values
+from service.findings import Finding, finding
 from service.methods.metabolic_equations import acsm_running, acsm_walking
 from service.quantities import QUANTITIES
 
@@ -172,10 +173,12 @@ class LactateAnalysis:
         One a method, always all.
     remarks : tuple of str
         What a reader has to know: short stages, samples not used.
-    sampling_site, analyser : str or None
+    sample_site, analyser : str or None
         As recorded.
     reason : str or None
         Why there is none at all.
+    findings : tuple of Finding
+        What was not recorded beside the samples.
     """
 
     stages: tuple[LactateStage, ...]
@@ -184,9 +187,10 @@ class LactateAnalysis:
     curve: LactateCurve | None
     thresholds: tuple[LactateThreshold, ...]
     remarks: tuple[str, ...] = ()
-    sampling_site: str | None = None
+    sample_site: str | None = None
     analyser: str | None = None
     reason: str | None = None
+    findings: tuple[Finding, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form; the thresholds stand among those of the analysis."""
@@ -196,7 +200,7 @@ class LactateAnalysis:
             "baseline_mmol_l": self.baseline_mmol_l,
             "curve": None if self.curve is None else asdict(self.curve),
             "thresholds": [one.as_dict() for one in self.thresholds],
-            "sampling_site": self.sampling_site,
+            "sample_site": self.sample_site,
             "analyser": self.analyser,
             "remarks": list(self.remarks),
             "reason": self.reason,
@@ -210,15 +214,14 @@ def lactate_thresholds(
     *,
     vo2_peak_ml_min: float | None = None,
     stages: tuple[StageValues, ...] | None = None,
-    sampling_site: str | None = None,
-    analyser: str | None = None,
 ) -> LactateAnalysis:
     """Lactate thresholds from the samples in the stage notes.
 
     Parameters
     ----------
     test : TestInput
-        Lactate stands in its notes.
+        Lactate stands in its notes; where blood was taken and with what it was measured in fields of its own, since values
+        of different sites or analysers do not compare.
     marks : Marks, optional
         None for a test without intervals.
     loads : Loads, optional
@@ -227,8 +230,6 @@ def lactate_thresholds(
         For the share of the peak.
     stages : tuple of StageValues, optional
         Of the same test, where they are at hand.
-    sampling_site, analyser : str, optional
-        Where blood was taken and with what it was measured; values of different sites or analysers do not compare.
 
     Returns
     -------
@@ -248,7 +249,18 @@ def lactate_thresholds(
     key = None
     if reason is None:
         found, key, reason = _along(test, found)
-    base = LactateAnalysis(tuple(found), key, None, None, (), tuple(remarks), sampling_site, analyser, reason)
+    base = LactateAnalysis(
+        tuple(found),
+        key,
+        None,
+        None,
+        (),
+        tuple(remarks),
+        test.lactate_sample_site,
+        test.lactate_analyser,
+        reason,
+        _unrecorded(test),
+    )
     if reason is not None:
         return replace(base, thresholds=tuple(_none(method, reason) for method in SOURCES))
     load = np.array([one.load for one in found], dtype=np.float64)
@@ -275,6 +287,26 @@ def lactate_thresholds(
         baseline_mmol_l=baseline,
         curve=None if curve is None else replace(curve, line=line),
         thresholds=tuple(thresholds),
+    )
+
+
+def _unrecorded(test: TestInput) -> tuple[Finding, ...]:
+    """What nobody recorded about samples that there are."""
+    samples = sum(note.lactate_mmol_l is not None for note in test.notes)
+    missing = [
+        words
+        for words, value in (
+            ("where the blood was taken (lactate_sample_site)", test.lactate_sample_site),
+            ("what it was measured with (lactate_analyser)", test.lactate_analyser),
+        )
+        if value is None
+    ]
+    if not samples or not missing:
+        return ()
+    return (
+        finding(
+            "lactate_samples_not_described", f"{samples} samples; not recorded: {' and '.join(missing)}."
+        ),
     )
 
 

@@ -63,6 +63,7 @@ class Parts:
             self.thresholds,
             self.steady_state,
             self.energy,
+            self.lactate,
             self.blood_pressure,
             self.reserves,
             self.calibrations,

@@ -25,6 +25,7 @@ StopReason = Literal[
     "other",
 ]
 ThresholdName = Literal["vt1", "vt2", "lt"]
+LactateSampleSite = Literal["fingertip", "earlobe", "venous", "arterial", "other"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -231,6 +232,8 @@ class TestInput:
         Each with ``when``, ``kind``, ``expected``, ``measured`` and ``unit``.
     field_inputs : mapping, optional
         ``method`` and its inputs, of a submaximal or field test.
+    lactate_sample_site, lactate_analyser : str, optional
+        Where blood was taken for lactate, and what it was measured with.
     """
 
     __test__ = False  # its name is the trade's, not a test class
@@ -254,3 +257,5 @@ class TestInput:
     tester_thresholds: tuple[TesterThreshold, ...] = ()
     calibrations: tuple[Mapping[str, Any], ...] = ()
     field_inputs: Mapping[str, Any] | None = None
+    lactate_sample_site: LactateSampleSite | None = None
+    lactate_analyser: str | None = None

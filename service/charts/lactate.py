@@ -26,6 +26,7 @@ _AXES = {
     "cost_ml_kg_min": "Oxygen cost of speed and grade (mL/kg/min)",
 }
 _UNITS = {"work_rate_w": ("W", 0), "speed_km_h": ("km/h", 1), "cost_ml_kg_min": ("mL/kg/min", 1)}
+_SITES = {"venous": "a vein", "arterial": "an artery", "other": "another place"}
 _MEASURED, _CURVE, _THRESHOLD, _LINE = (
     "lactate",
     "cubic curve",
@@ -186,7 +187,9 @@ def _sentences(lactate: Mapping[str, Any], key: str) -> list[str]:
     ]
     if missing:
         sentences.append("Not found - " + " ".join(missing))
-    told = [str(lactate[name]) for name in ("sampling_site", "analyser") if lactate.get(name)]
-    if told:
-        sentences.append(f"Samples: {', '.join(told)}.")
+    site, analyser = lactate.get("sample_site"), lactate.get("analyser")
+    sentences.append(
+        f"Blood taken from: {_SITES.get(str(site), site) if site else 'not recorded'}; measured with: "
+        f"{analyser or 'not recorded'}."
+    )
     return sentences + [str(one) for one in lactate.get("remarks") or []]

@@ -35,6 +35,7 @@ StopReason = Literal[
     "subject_request",
     "other",
 ]
+LactateSampleSite = Literal["fingertip", "earlobe", "venous", "arterial", "other"]
 
 
 class TestFields(Wire):
@@ -60,6 +61,10 @@ class TestFields(Wire):
     fio2_fraction: Annotated[Number, Field(ge=0.05, le=1)] | None = None
     recovery_posture: ShortText | None = None
     recovery_active: Flag | None = None
+    lactate_sample_site: LactateSampleSite | None = Field(
+        None, description="Where blood was taken for the lactate in the stage notes."
+    )
+    lactate_analyser: ShortText | None = Field(None, description="What lactate was measured with.")
     field_inputs: FreeObject | None = None
     notes: LongText | None = None
 
@@ -120,6 +125,8 @@ class TestOut(Answer):
     fio2_fraction: float | None
     recovery_posture: str | None
     recovery_active: bool | None
+    lactate_sample_site: LactateSampleSite | None
+    lactate_analyser: str | None
     field_inputs: dict[str, Any] | None
     notes: str | None
     source_name: str | None = Field(description="Name of the imported file.")

@@ -103,4 +103,6 @@ def circumstances(visit: Visit, test: ExerciseTest | None) -> dict[str, Any]:
         "altitude_m": visit.altitude_m,
         "temperature_c": visit.temperature_c,
         "fio2_fraction": None if test is None else test.fio2_fraction,
+        "lactate_sample_site": None if test is None else test.lactate_sample_site,
+        "lactate_analyser": None if test is None else test.lactate_analyser,
     }

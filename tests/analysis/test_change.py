@@ -293,3 +293,26 @@ def test_the_two_chances_leave_room_for_the_trivial(before, after, error, percen
     if error.scale == "log":
         back = chances_of_true_change(after, before, error, worthwhile)
         assert back == pytest.approx((fall, rise), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ({"lactate_sample_site": "earlobe"}, {"lactate_sample_site": "venous"}, "earlobe and venous"),
+        ({"lactate_analyser": "one"}, {"lactate_analyser": "two"}, "one and two"),
+        ({"lactate_sample_site": "earlobe"}, {}, "not recorded for both tests where"),
+        ({}, {}, "not recorded for both tests what"),
+    ],
+)
+def test_samples_of_lactate_that_differ_are_told_beside_lactate_alone(before, after, words):
+    pair = point(8.0, comparability=before), point(10.0, day=9, comparability=after)
+    of_lactate = change_between(QUANTITIES["lactate_max_mmol_l"], *pair, typical_error=None)
+    assert any(words in note for note in of_lactate.notes)
+    assert not any("actate" in note for note in change(*pair).notes)
+
+
+def test_samples_of_lactate_that_were_alike_need_no_note():
+    alike = {"lactate_sample_site": "earlobe", "lactate_analyser": "one"}
+    pair = point(8.0, comparability=alike), point(10.0, day=9, comparability=alike)
+    found = change_between(QUANTITIES["lactate_max_mmol_l"], *pair, typical_error=None)
+    assert not any("actate" in note for note in found.notes)

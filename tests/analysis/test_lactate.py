@@ -218,11 +218,28 @@ def test_a_stage_broken_off_early_is_left_out_and_short_stages_are_told():
 
 def test_where_blood_was_taken_is_handed_through():
     told = analysed(
-        ride(WATTS, lactates=LACTATES), sampling_site="earlobe", analyser="bench analyser"
+        ride(WATTS, lactates=LACTATES, lactate_sample_site="earlobe", lactate_analyser="bench analyser")
     ).as_dict()
-    assert (told["sampling_site"], told["analyser"]) == ("earlobe", "bench analyser")
+    assert (told["sample_site"], told["analyser"]) == ("earlobe", "bench analyser")
     assert told["curve"]["residual_sd_mmol_l"] > 0
     assert len(told["thresholds"]) == 6
+
+
+@pytest.mark.parametrize(
+    ("recorded", "missing"),
+    [
+        ({}, ["lactate_sample_site", "lactate_analyser"]),
+        ({"lactate_sample_site": "fingertip"}, ["lactate_analyser"]),
+        ({"lactate_analyser": "bench"}, ["lactate_sample_site"]),
+        ({"lactate_sample_site": "fingertip", "lactate_analyser": "bench"}, []),
+    ],
+)
+def test_samples_that_nobody_described_are_told_of(recorded, missing):
+    found = analysed(ride(WATTS, lactates=LACTATES, **recorded)).findings
+    told = found[0].message if found else ""
+    assert [one for one in ("lactate_sample_site", "lactate_analyser") if one in told] == missing
+    assert [one.severity for one in found] == ["info"] * bool(missing)
+    assert analysed(ride(WATTS, **recorded)).findings == ()
 
 
 @given(

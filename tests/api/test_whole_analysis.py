@@ -80,3 +80,21 @@ def test_answers_before_the_test_are_held_against_published_lists(client, ramp):
 
 def test_a_visit_where_nothing_was_asked_has_no_cautions(client, ramp):
     assert client.get(f"/v1/visits/{ramp['visit']}").json()["cautions"] == []
+
+
+def test_where_lactate_was_taken_goes_with_the_analysis(client, ramp):
+    address = f"/v1/tests/{ramp['test']}"
+    note = {"stage": 1, "phase": "exercise", "lactate_mmol_l": 2.0}
+    client.put(f"{address}/stage-notes", json=[note])
+    codes = [one["code"] for one in client.get(f"{address}/analysis").json()["findings"]]
+    assert "lactate_samples_not_described" in codes
+    told = {"lactate_sample_site": "earlobe", "lactate_analyser": "bench analyser"}
+    assert client.patch(address, json=told).json() | told == client.get(address).json()
+    analysis = client.get(f"{address}/analysis").json()
+    assert (analysis["lactate"]["sample_site"], analysis["lactate"]["analyser"]) == (
+        "earlobe",
+        "bench analyser",
+    )
+    assert "lactate_samples_not_described" not in [one["code"] for one in analysis["findings"]]
+    refused = client.patch(address, json={"lactate_sample_site": "toe"})
+    assert (refused.status_code, refused.json()["errors"][0]["location"]) == (422, "body.lactate_sample_site")

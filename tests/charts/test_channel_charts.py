@@ -178,12 +178,18 @@ def test_a_lost_ratio_is_told(analysed):
 
 def lactate_of(test):
     marks = find_marks(test)
-    return lactate_thresholds(test, marks, find_loads(test, marks), sampling_site="earlobe").as_dict()
+    return lactate_thresholds(test, marks, find_loads(test, marks)).as_dict()
 
 
 def test_lactate_with_curve_and_thresholds(valid_vega_lite, no_network):
     spec = lactate_spec(
-        lactate_of(ride([100, 140, 180, 220, 260, 300], lactates=[1.2, 1.0, 1.4, 2.2, 4.6, 8.0]))
+        lactate_of(
+            ride(
+                [100, 140, 180, 220, 260, 300],
+                lactates=[1.2, 1.0, 1.4, 2.2, 4.6, 8.0],
+                lactate_sample_site="venous",
+            )
+        )
     )
     valid_vega_lite(spec)
     svg = render_svg(spec)
@@ -195,7 +201,7 @@ def test_lactate_with_curve_and_thresholds(valid_vega_lite, no_network):
         "Modified maximal distance: 242 W",
         "Log-log: 164 W",
         "cubic curve",
-        "Samples: earlobe",
+        "Blood taken from: a vein; measured with: not recorded.",
     ):
         assert words in svg
     assert "NaN" not in svg
