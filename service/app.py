@@ -222,16 +222,20 @@ def _describe(app: FastAPI) -> None:
                 schemas.pop(unused, None)
             for path, operations in made["paths"].items():
                 for operation in operations.values():
+                    answers = operation["responses"]
                     if path.startswith("/v1"):
                         operation["security"] = [{"key": []}]
-                        for status, meaning in _PROBLEMS.items():
-                            operation["responses"][str(status)] = {
-                                "description": meaning,
-                                "content": {
-                                    "application/problem+json": {
-                                        "schema": {"$ref": "#/components/schemas/Problem"}
-                                    }
-                                },
+                        answers |= {
+                            str(status): {"description": meaning} for status, meaning in _PROBLEMS.items()
+                        }
+                    elif answers.pop("422", None) is not None:  # an address that names something
+                        answers["404"] = {"description": "There is no such thing"}
+                    for status, answer in answers.items():
+                        if int(status) >= 400 and operation["tags"] != ["health"]:
+                            answer["content"] = {
+                                "application/problem+json": {
+                                    "schema": {"$ref": "#/components/schemas/Problem"}
+                                }
                             }
         return made
 

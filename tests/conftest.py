@@ -16,6 +16,7 @@ from starlette.types import Receive, Scope, Send
 from service.app import configure_logging, create_app
 from service.db.migrate import upgrade
 from service.db.transactions import Store
+from service.demonstration.workflow import load
 from service.keys.queries import make
 from service.settings import Settings
 
@@ -39,6 +40,17 @@ def migrated_file(tmp_path_factory) -> Path:
     """An empty record at the newest schema; tests work on copies of it."""
     path = tmp_path_factory.mktemp("record") / "empty.db"
     upgrade(Settings(database_url=f"sqlite:///{path}"))
+    return path
+
+
+@pytest.fixture(scope="session")
+def demonstration_file(migrated_file: Path, tmp_path_factory) -> Path:
+    """The demonstration record, loaded once (it takes a while); who writes works on a copy."""
+    path = tmp_path_factory.mktemp("demonstration") / "demonstration.db"
+    shutil.copy(migrated_file, path)
+    store = Store(Settings(database_url=f"sqlite:///{path}"))
+    load(store)
+    store.close()
     return path
 
 

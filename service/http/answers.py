@@ -13,6 +13,7 @@ from service.http.keys import json_bytes
 #: Media type of each form that an address may have.
 MEDIA_TYPES: dict[str, str] = {
     "json": "application/json",
+    "fhir": "application/fhir+json",
     "csv": "text/csv; charset=utf-8",
     "parquet": "application/vnd.apache.parquet",
     "svg": "image/svg+xml",

@@ -33,6 +33,7 @@ READS = (
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=vega",
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=svg",
     "/v1/subjects/{subject}/trends/vo2_peak_ml_kg_min?format=png",
+    "/v1/subjects/{subject}/fhir",
 )
 
 

@@ -53,6 +53,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/tests/{test_id}/charts/{chart}"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}"): (200, 200, 200, 404),
+    ("GET", "/v1/subjects/{subject_id}/fhir"): (200, 200, 200, 404),
     ("GET", "/v1/norms"): (200, 200, 200, 200),
     ("POST", "/v1/norms"): (403, 422, 422, 403),
     ("GET", "/v1/norms/{norm_id}"): (200, 200, 200, 200),

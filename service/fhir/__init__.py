@@ -1,0 +1,1 @@
+"""A person's tests as FHIR R4, and the codes used in it."""
