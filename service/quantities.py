@@ -195,6 +195,7 @@ _ALL: tuple[Quantity, ...] = (
     _of("visit", "hours_since_exercise", "Hours since exercise", "exercise", "h", "h", 1, hard=(0, 100000)),
     _of("visit", "haemoglobin_g_dl", "Haemoglobin", "Hb", "g/dL", "g/dL", 1, soft=(8, 20), hard=(2, 30)),
     _of("visit", "fev1_l", "Forced expiratory volume in 1 s", "FEV1", "L", "L", 2, soft=(0.5, 7), hard=(0.1, 10)),
+    _of("visit", "vital_capacity_l", "Vital capacity", "VC", "L", "L", 2, soft=(1, 8), hard=(0.2, 11)),
     _of("visit", "mvv_l_min", "Maximal voluntary ventilation", "MVV", "L/min", "L/min", 0, soft=(20, 260), hard=(5, 350)),
     # Other fitness measurements of a visit.
     _of("measurement", "grip_strength_kg", "Grip strength", "grip", "kg", "kg", 1, better="higher", soft=(5, 80), hard=(0, 150)),

@@ -33,6 +33,8 @@ from service.analysis.series import (
     VerificationBout,
 )
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
+from service.controls.queries import count_change, feeds_charts
+from service.controls.workflow import shift_warnings, tested_on
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.effort_rules.queries import CohortRules, own_rule_sets, rules_of_cohorts
@@ -148,6 +150,7 @@ def to_input(rows: TestRows, verification: VerificationBout | None = None) -> Te
         resting_systolic_mmhg=visit["resting_systolic_mmhg"],
         resting_diastolic_mmhg=visit["resting_diastolic_mmhg"],
         fev1_l=visit["fev1_l"],
+        vital_capacity_l=visit["vital_capacity_l"],
         mvv_l_min=visit["mvv_l_min"],
         hours_since_meal=visit["hours_since_meal"],
     )
@@ -472,6 +475,14 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
     return test_pk
 
 
+def _moves_charts(session: Session, target: Target, edit: Edit) -> bool:
+    """Whether an edit changes what a control chart of calibrations shows."""
+    if edit.calibrations is not None:
+        return True
+    moved = bool({"status", "analyser"} & edit.test.keys()) or "started_at" in edit.visit
+    return moved and not edit.new_test and feeds_charts(session, target.visit_pk)
+
+
 @dataclass(frozen=True, slots=True)
 class _Snapshot:
     revision: int
@@ -677,6 +688,8 @@ def record(
             if check is not None:
                 check(transaction.session)
             test_pk = _apply(transaction, target, made)
+            if _moves_charts(transaction.session, target, made):
+                count_change(transaction.session)
             for pk, one in judged.items():
                 keep(transaction.session, test_pk if pk == NEW_TEST else pk, one, snapshot.site_revision)
             if made.test.get("status") == "void" and test_pk is not None:
@@ -783,9 +796,11 @@ def analysis_of(
     """The analysis of a test: stored where it is complete, else computed from what there is.
 
     `changed_settings` hold for this answer only. Where the site has changed its reference tables since the
-    analysis was stored, the standing is worked out anew.
+    analysis was stored, the standing is worked out anew. A shift of the test's devices is told on reading too: it rests
+    on measurements outside the subject, so it is never part of what is stored.
     """
     with store.read() as session:
+        warnings = _shift_findings(session, test_pk)
         stored = queries.read_analysis(session, test_pk)
         subject_pk, day = queries.when_tested(session, test_pk)
         standing = standing_choices(session, subject_pk)
@@ -796,7 +811,7 @@ def analysis_of(
             and not changed_settings
             and stored.site_revision == queries.site(session).revision
         ):
-            return {**json.loads(stored.document), "settings_changed_since": since}
+            return _with(warnings, {**json.loads(stored.document), "settings_changed_since": since})
         own_sets = own_rule_sets(session)
         base = now_chosen if stored is None else AnalysisSettings(**stored.settings)
         rows = queries.load_tests(session, [test_pk])[test_pk]
@@ -817,12 +832,30 @@ def analysis_of(
         provisional=provisional,
     )
     if stored is not None and not changed_settings:
-        return {
-            **json.loads(stored.document),
-            "ranks": judged.document["ranks"],
-            "settings_changed_since": since,
-        }
-    return judged.document
+        return _with(
+            warnings,
+            {
+                **json.loads(stored.document),
+                "ranks": judged.document["ranks"],
+                "settings_changed_since": since,
+            },
+        )
+    return _with(warnings, judged.document)
+
+
+def _shift_findings(session: Session, test_pk: int) -> list[dict[str, Any]]:
+    analyser, ergometer, started_at, offset = session.execute(
+        sa.select(ExerciseTest.analyser, ExerciseTest.ergometer, Visit.started_at, Visit.utc_offset_minutes)
+        .join(Visit, Visit.id == ExerciseTest.visit_id)
+        .where(ExerciseTest.id == test_pk)
+    ).one()
+    on = tested_on(analyser, ergometer, queries.local_date(started_at, offset))
+    return [one.as_dict() for one in shift_warnings(session, [on])[0]]
+
+
+def _with(warnings: list[dict[str, Any]], document: dict[str, Any]) -> dict[str, Any]:
+    """A document with what is told on reading."""
+    return {**document, "findings": [*document["findings"], *warnings]} if warnings else document
 
 
 def reanalyse(

@@ -472,6 +472,7 @@ def predict_one(method: Method, person: Person, mode: str | None, observed: floa
         "age_years": person.age_years,
         "body_mass_kg": person.body_mass_kg,
         "height_cm": person.height_cm,
+        "vital_capacity_l": person.vital_capacity_l,
         "mode": mode,
     }
     blank = Predicted(

@@ -30,8 +30,27 @@ LactateSampleSite = Literal["fingertip", "earlobe", "venous", "arterial", "other
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+#: Channels that one breath gives: a breath out of line spoils them together, and not the load or the heart rate.
+OF_THE_BREATH = frozenset(
+    {
+        "vo2_ml_min",
+        "vco2_ml_min",
+        "ve_l_min",
+        "respiratory_rate_per_min",
+        "tidal_volume_l",
+        "feo2_fraction",
+        "feco2_fraction",
+        "peto2_mmhg",
+        "petco2_mmhg",
+    }
+)
+
 #: Order of the phases in storage and in arrays; -1 is "not stated".
 PHASES: tuple[Phase, ...] = ("rest", "warm_up", "exercise", "recovery")
+
+
+def _no_rows() -> Bools:
+    return np.zeros(0, dtype=np.bool_)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +69,15 @@ class Series:
         Stage number, -1 where not stated.
     excluded : ndarray of bool, shape (n,)
         Rows taken out by hand.
+    kept : ndarray of bool, shape (n,), optional
+        Rows that a person keeps, whatever a rule says of them; none if left out.
+    aberrant : ndarray of bool, shape (n,), optional
+        Rows whose `OF_THE_BREATH` a rule leaves out. Never stored: one analysis sets them; none if left out.
+
+    Raises
+    ------
+    ValueError
+        `kept` or `aberrant` of another length.
     """
 
     end_s: Floats
@@ -58,6 +86,16 @@ class Series:
     phase: NDArray[np.int8]
     stage: NDArray[np.int64]
     excluded: Bools
+    kept: Bools = field(default_factory=_no_rows)
+    aberrant: Bools = field(default_factory=_no_rows)
+
+    def __post_init__(self) -> None:
+        for name in ("kept", "aberrant"):
+            given: Bools = getattr(self, name)
+            if not given.size:
+                object.__setattr__(self, name, np.zeros(self.end_s.shape, dtype=np.bool_))
+            elif given.shape != self.end_s.shape:
+                raise ValueError(f"{name} has {given.size} rows, the series {self.end_s.size}.")
 
     def __len__(self) -> int:
         return int(self.end_s.size)
@@ -146,6 +184,7 @@ class Person:
     resting_systolic_mmhg: float | None = None
     resting_diastolic_mmhg: float | None = None
     fev1_l: float | None = None
+    vital_capacity_l: float | None = None
     mvv_l_min: float | None = None
     hours_since_meal: float | None = None
 

@@ -546,7 +546,7 @@ METHODS: tuple[Method, ...] = (
         "predicted_ve_max_jones",
         "Predicted maximal ventilation, cycle",
         ("ve_max_l_min", "L/min"),
-        (number("vital_capacity_l", label="Vital capacity", unit="L", hard=(0.5, 10)),),
+        (number("vital_capacity_l"),),
         predicted_ve_max_jones,
         "jones_1985",
         "value from memory",

@@ -52,6 +52,9 @@ class VisitFields(Wire):
     hours_since_exercise: Annotated[Number | None, within_hard_limit("hours_since_exercise")] = None
     haemoglobin_g_dl: Annotated[Number | None, within_hard_limit("haemoglobin_g_dl")] = None
     fev1_l: Annotated[Number | None, within_hard_limit("fev1_l")] = None
+    vital_capacity_l: Annotated[Number | None, within_hard_limit("vital_capacity_l")] = Field(
+        None, description="BTPS."
+    )
     mvv_l_min: Annotated[Number | None, within_hard_limit("mvv_l_min")] = None
     notes: LongText | None = None
 
@@ -133,6 +136,7 @@ class VisitOut(Answer):
     hours_since_exercise: float | None
     haemoglobin_g_dl: float | None
     fev1_l: float | None
+    vital_capacity_l: float | None
     mvv_l_min: float | None
     notes: str | None
     measurements: list[MeasurementOut]

@@ -114,7 +114,7 @@ def test_oxygen_pulse_and_work_rate_against_prediction():
     assert pulse.percent_of_predicted == pytest.approx(100 * 18.0 / pulse.value)
     assert (pulse.z, pulse.lower_limit) == (None, None)
     assert "no z" in pulse.reason
-    # No vital capacity is kept, and no first threshold was handed over.
+    # The visit has no vital capacity, and no first threshold was handed over.
     assert "vital_capacity_l" in found["predicted_ve_max_jones"].reason
     assert found["predicted_threshold_vo2_jones"].percent_of_predicted is None
     walking = {one.method for one in reserves_of(built(mode="treadmill")).predicted}
@@ -122,3 +122,13 @@ def test_oxygen_pulse_and_work_rate_against_prediction():
     old = {one.method: one for one in reserves_of(built(replace(PERSON, age_years=80.0))).predicted}
     assert old["predicted_work_rate_max_jones"].value is None
     assert "outside 15 to 71" in old["predicted_work_rate_max_jones"].reason
+
+
+def test_ventilation_against_prediction_from_vital_capacity():
+    found = {one.method: one for one in reserves_of(built(replace(PERSON, vital_capacity_l=5.0))).predicted}
+    one = found["predicted_ve_max_jones"]
+    # Arithmetic: 26.3 x 5 - 34, of which the standard error is 23.1 (Jones 1985, values from memory).
+    assert one.value == pytest.approx(97.5)
+    ve_max = one.percent_of_predicted * 0.975
+    assert one.z == pytest.approx((ve_max - 97.5) / 23.1)
+    assert one.lower_limit == pytest.approx(97.5 - 1.645 * 23.1)

@@ -98,3 +98,18 @@ def test_where_lactate_was_taken_goes_with_the_analysis(client, ramp):
     assert "lactate_samples_not_described" not in [one["code"] for one in analysis["findings"]]
     refused = client.patch(address, json={"lactate_sample_site": "toe"})
     assert (refused.status_code, refused.json()["errors"][0]["location"]) == (422, "body.lactate_sample_site")
+
+
+def test_vital_capacity_of_the_visit_predicts_ventilation(client, ramp):
+    visit, analysis = f"/v1/visits/{ramp['visit']}", f"/v1/tests/{ramp['test']}/analysis"
+
+    def predicted():
+        told = client.get(analysis).json()["reserves"]["predicted"]
+        return next(one for one in told if one["method"] == "predicted_ve_max_jones")
+
+    assert (predicted()["value"], "vital_capacity_l" in predicted()["reason"]) == (None, True)
+    assert client.patch(visit, json={"vital_capacity_l": 5.2}).status_code == 200
+    assert client.get(visit).json()["vital_capacity_l"] == 5.2
+    assert predicted()["value"] == pytest.approx(26.3 * 5.2 - 34)
+    refused = client.patch(visit, json={"vital_capacity_l": 52})
+    assert (refused.status_code, refused.json()["errors"][0]["location"]) == (422, "body.vital_capacity_l")
