@@ -21,6 +21,7 @@ from service.catalogues.routes import router as catalogues
 from service.changes.routes import router as changes
 from service.cohorts.routes import router as cohorts
 from service.conclusions.routes import router as conclusions
+from service.controls.routes import router as controls
 from service.db.migrate import schema_state
 from service.db.transactions import Store
 from service.effort_rules.routes import router as effort_rules
@@ -39,6 +40,7 @@ from service.imports.routes import router as imports
 from service.keys.routes import router as keys
 from service.norms.routes import router as norms
 from service.pages.exercise_test import router as exercise_test
+from service.pages.groups import router as groups
 from service.pages.people import router as people
 from service.pages.routes import router as pages
 from service.pages.routes import static
@@ -73,6 +75,7 @@ ROUTERS = (
     catalogues,
     cohorts,
     reliability,
+    controls,
     exports,
     changes,
     site,
@@ -84,8 +87,8 @@ ROUTERS = (
 PUBLIC = (code_systems,)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, people, exercise_test)
-SIGNED_IN = ("/people", "/tests", "/sign-out")
+PAGES = (pages, signing, people, exercise_test, groups)
+SIGNED_IN = ("/people", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
 _PROBLEMS = {

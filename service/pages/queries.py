@@ -9,7 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import Analysis, ExerciseTest, Protocol, Result, Visit
+from service.db.models import Analysis, CohortMember, ExerciseTest, Protocol, Result, Visit
 from service.reference.protocols import STANDARD_PROTOCOLS
 from service.visits.queries import in_own_offset
 
@@ -131,3 +131,14 @@ def latest_measurements(session: Session, subject_pk: int) -> Sequence[tuple[str
 def key_of_test(session: Session, test_id: str) -> int:
     """Internal key of a test that was just read under its subject."""
     return session.execute(sa.select(ExerciseTest.id).where(ExerciseTest.public_id == test_id)).scalar_one()
+
+
+def quantities_of_cohort(session: Session, cohort_pk: int) -> Sequence[str]:
+    """Which quantities the members of a cohort have results of."""
+    return session.scalars(
+        sa.select(Result.quantity)
+        .join(CohortMember, CohortMember.subject_id == Result.subject_id)
+        .where(CohortMember.cohort_id == cohort_pk)
+        .distinct()
+        .order_by(Result.quantity)
+    ).all()
