@@ -124,7 +124,6 @@ def find_parts(
     )
     vt1 = None if thresholds is None else _chosen(thresholds, "vt1")
     vt2 = None if thresholds is None else _chosen(thresholds, "vt2")
-    plateau_from = plateau.fit.earlier[0] if plateau.verdict == "seen" and plateau.fit is not None else None
     lactate = lactate_thresholds(test, marks, loads, vo2_peak_ml_min=peak.vo2_ml_min, stages=stages)
     cautions = cautions_of_test(test)
     return Parts(
@@ -137,7 +136,7 @@ def find_parts(
             *series,
             vt2_time_s=None if vt2 is None else vt2.time_s,
             vt2_reason=None if vt2 is None else vt2.reason,
-            plateau_from_s=plateau_from,
+            plateau_from_s=_plateau_begins(plateau, loads),
             stages=stages,
         ),
         steady_state=None if loads is None else find_steady_state(test, loads, stages),
@@ -176,6 +175,18 @@ def find_parts(
         ),
         cautions=cautions,
     )
+
+
+def _plateau_begins(plateau: Plateau, loads: Loads | None) -> float | None:
+    """Where a plateau that was seen begins; what is found from its rows would be too low.
+
+    In steps the load of the stage before was still met: the plateau is what follows it. On a ramp a rise of less than half
+    the expected one between two windows means that uptake levelled off in the first of them, or before.
+    """
+    if plateau.verdict != "seen" or plateau.fit is None:
+        return None
+    start, end, _ = plateau.fit.earlier
+    return end if loads is not None and loads.shape == "step" else start
 
 
 def _chosen(thresholds: Thresholds, name: Literal["vt1", "vt2"]) -> Threshold | None:

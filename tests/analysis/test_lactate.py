@@ -206,7 +206,7 @@ def test_a_stage_broken_off_early_is_left_out_and_short_stages_are_told():
         test.series,
         **{
             name: getattr(test.series, name)[:-15]
-            for name in ("end_s", "duration_s", "phase", "stage", "excluded")
+            for name in ("end_s", "duration_s", "phase", "stage", "excluded", "kept", "aberrant")
         },
         channels={key: value[:-15] for key, value in test.series.channels.items()},
     )

@@ -81,6 +81,33 @@ def test_a_plateau_is_left_out_of_slopes_of_uptake():
     assert found.slopes.ve_vco2_whole.to_s == marks.exercise_end_s
 
 
+def test_only_the_stage_of_a_plateau_is_left_out_of_a_step_test():
+    test = ride([100.0, 150.0, 200.0, 250.0, 300.0, 350.0], noise=0.01)
+    uptake = test.series.channels["vo2_ml_min"].copy()
+    last = test.series.stage == 6
+    # The last stage brings no more than the one before it.
+    uptake[last] = uptake[test.series.stage == 5]
+    levelled = change_series(test, channels={"vo2_ml_min": uptake})
+    assert (
+        assess_plateau(levelled, find_marks(levelled), find_loads(levelled, find_marks(levelled))).verdict
+        == "seen"
+    )
+    slope, oues = parts_of(levelled).slopes.vo2_work_rate, parts_of(levelled).slopes.oues
+    # Five stages of 5 min remain, and 10 mL/min/W, as the test was made.
+    assert (slope.n, slope.to_s, oues.to_s) == (5, 1500.0, 1500.0)
+    assert slope.value == pytest.approx(10.0, abs=0.3)
+
+
+@pytest.mark.parametrize("plateau_s", [90.0, 150.0])
+def test_a_plateau_of_a_ramp_does_not_lower_its_slope(plateau_s):
+    # 25 W/min and 10 mL/min/W: the ceiling is what the load asks for `plateau_s` before the end.
+    whole = simulate(noise=0.005)
+    ceiling = whole.series.channels["vo2_ml_min"][whole.series.end_s <= 960 - plateau_s].max()
+    found = parts_of(simulate(noise=0.005, vo2_ceiling_ml_min=float(ceiling)))
+    free = parts_of(whole).slopes.vo2_work_rate.value
+    assert found.slopes.vo2_work_rate.value == pytest.approx(free, rel=0.06)
+
+
 @pytest.mark.parametrize("keep", [1, 2, 3, 5])
 def test_a_few_rows_give_reasons_and_no_error(keep):
     test = simulate()
@@ -89,7 +116,7 @@ def test_a_few_rows_give_reasons_and_no_error(keep):
         series,
         **{
             name: getattr(series, name)[20 : 20 + keep]
-            for name in ("end_s", "duration_s", "phase", "stage", "excluded")
+            for name in ("end_s", "duration_s", "phase", "stage", "excluded", "kept", "aberrant")
         },
         channels={key: value[20 : 20 + keep] for key, value in series.channels.items()},
     )
