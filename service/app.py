@@ -38,6 +38,8 @@ from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
 from service.keys.routes import router as keys
+from service.links.routes import public as followed_links
+from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
@@ -81,10 +83,11 @@ ROUTERS = (
     site,
     keys,
     fhir,
+    links,
 )
 
 #: What needs no key.
-PUBLIC = (code_systems,)
+PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
 PAGES = (pages, signing, people, exercise_test, groups)

@@ -124,6 +124,11 @@ def upgrade() -> None:
         batch_op.add_column(sa.Column("lactate_sample_site", sa.String(), nullable=True))
         batch_op.add_column(sa.Column("lactate_analyser", sa.String(), nullable=True))
 
+    with op.batch_alter_table("site", schema=None) as batch_op:
+        batch_op.add_column(
+            sa.Column("control_revision", sa.Integer(), server_default=sa.text("0"), nullable=False)
+        )
+
     with op.batch_alter_table("subject", schema=None) as batch_op:
         batch_op.add_column(sa.Column("next_test_due_on", sa.Date(), nullable=True))
 
@@ -137,6 +142,9 @@ def downgrade() -> None:
 
     with op.batch_alter_table("subject", schema=None) as batch_op:
         batch_op.drop_column("next_test_due_on")
+
+    with op.batch_alter_table("site", schema=None) as batch_op:
+        batch_op.drop_column("control_revision")
 
     with op.batch_alter_table("exercise_test", schema=None) as batch_op:
         batch_op.drop_column("lactate_analyser")

@@ -240,7 +240,7 @@ class TrendPoint:
         ``body_mass_source``, ``medication_limits_heart_rate``, ``hour_of_day`` (0-24, local),
         ``hours_since_meal``, ``hours_since_caffeine``, ``hours_since_exercise``, ``ergometer``, ``analyser``,
         ``interface``, ``handrail_support``, ``posture``, ``site``, ``altitude_m``, ``temperature_c``,
-        ``fio2_fraction``, ``window_breaths``; for results of lactate ``lactate_sample_site`` and ``lactate_analyser``.
+        ``fio2_fraction``, ``window_breaths``, ``after_shift`` (of a device, by its control charts); for results of lactate ``lactate_sample_site`` and ``lactate_analyser``.
     notes : tuple of str
         What must be said beside the point, such as why it has no percentile; handed through.
     """
@@ -639,6 +639,7 @@ _SAME_OR_NOT = (
     ("site", "The tests were done at different places."),
     ("handrail_support", "The handrail was held in one of the two only."),
     ("body_mass_source", "Body mass was measured in one of the two and stated in the other."),
+    ("after_shift", "One of the two tests came after a control chart had signalled a shift of its device."),
     ("medication_limits_heart_rate", "A medication that limits heart rate was taken at one of the two only."),
 )
 #: Common practice for the preparation of a test, no one source: the least hours since each.

@@ -572,7 +572,7 @@ def _read_checks(calibrations: Sequence[Mapping[str, Any]]) -> tuple[list[Calibr
     checks: list[CalibrationCheck] = []
     findings: list[Finding] = []
     for place, one in enumerate(calibrations, start=1):
-        read = _read_check(one)
+        read = read_calibration(one)
         if isinstance(read, str):
             findings.append(
                 finding("calibration_not_understood", f"Reading {place} of the calibration: {read}.")
@@ -582,7 +582,8 @@ def _read_checks(calibrations: Sequence[Mapping[str, Any]]) -> tuple[list[Calibr
     return checks, findings
 
 
-def _read_check(one: Mapping[str, Any]) -> CalibrationCheck | str:
+def read_calibration(one: Mapping[str, Any]) -> CalibrationCheck | str:
+    """One reading of a known gas or volume as `judge_calibrations` takes it; else what is wrong with it, in words."""
     when, kind, unit = one.get("when"), one.get("kind"), str(one.get("unit") or "").strip()
     if when not in {"before", "after"}:
         return f"when is {when!r}, not before or after"

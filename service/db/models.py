@@ -50,6 +50,8 @@ class Site(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     revision: Mapped[int] = mapped_column(default=1)
     settings: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    # Counts what control charts rest on: warnings of a shifted device change by it, but no rank does.
+    control_revision: Mapped[int] = mapped_column(default=0, server_default=sa.text("0"))
 
 
 class Subject(Base):

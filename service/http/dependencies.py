@@ -179,8 +179,10 @@ def _preconditions(
     store = _store(request)
     # What a reader may see, and what the site has set, change the answer without changing the record.
     with store.read() as session:
-        site = session.scalar(sa.select(sa.func.max(Site.revision)))
-    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, site, *parts)
+        site = session.execute(
+            sa.select(sa.func.max(Site.revision), sa.func.max(Site.control_revision))
+        ).one()
+    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, *site, *parts)
     pinned = etags.check(request, tag, record_id, revision, required=store.settings.require_if_match)
     ref = RecordRef(revision, pinned, tag)
     if request.method in {"GET", "HEAD"}:
@@ -256,23 +258,19 @@ def _cohort_results(cohort_id: str, request: Request, response: Response) -> Coh
     As long as the cohort keeps its revision its members can only become fewer (an erased subject), and the revision of
     each only rises: so no two states have the same revision, number of members and sum of their revisions.
     """
-    members = (
+    statement = (
         sa.select(
-            sa.func.count().label("members"),
+            Cohort.id,
+            Cohort.public_id,
+            Cohort.revision,
+            sa.func.count(Subject.id).label("members"),
             sa.func.coalesce(sa.func.sum(Subject.revision), 0).label("writes"),
         )
-        .select_from(CohortMember)
-        .join(Subject, Subject.id == CohortMember.subject_id)
-        .where(
-            CohortMember.cohort_id
-            == sa.select(Cohort.id).where(Cohort.public_id == cohort_id).scalar_subquery()
-        )
-        .subquery()
+        .outerjoin(CohortMember, CohortMember.cohort_id == Cohort.id)
+        .outerjoin(Subject, Subject.id == CohortMember.subject_id)
+        .where(Cohort.public_id == cohort_id)
+        .group_by(Cohort.id, Cohort.public_id, Cohort.revision)
     )
-    # In one statement: the members are those of the revision.
-    statement = sa.select(
-        Cohort.id, Cohort.public_id, Cohort.revision, members.c.members, members.c.writes
-    ).where(Cohort.public_id == cohort_id)
     with _store(request).read() as session:
         row = session.execute(statement).one_or_none()
     if row is None:

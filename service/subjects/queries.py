@@ -6,7 +6,15 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import ApiKeySubject, Cohort, CohortMember, ExerciseTest, Subject, Visit
+from service.db.models import (
+    ApiKeySubject,
+    Cohort,
+    CohortMember,
+    ControlMeasurement,
+    ExerciseTest,
+    Subject,
+    Visit,
+)
 from service.errors import DuplicateCode, InvalidContent, NotFound, Place, StaleRevision
 from service.http.keys import Principal
 
@@ -122,4 +130,12 @@ def held(session: Session, subject_pk: int) -> dict[str, int]:
         )
         or 0
     )
-    return {"visits": visits, "tests": tests}
+    controls = (
+        session.scalar(
+            sa.select(sa.func.count())
+            .select_from(ControlMeasurement)
+            .where(ControlMeasurement.subject_id == subject_pk)
+        )
+        or 0
+    )
+    return {"visits": visits, "tests": tests, "control_measurements": controls}

@@ -134,7 +134,8 @@ def delete_subject(principal: Tester, ref: SubjectDependency, store: StoreDepend
         held = queries.held(transaction.session, ref.subject_pk)
         if any(held.values()):
             raise HoldsData(
-                f"The subject holds {held['visits']} visits and {held['tests']} tests; nothing was deleted.",
+                f"The subject holds {held['visits']} visits, {held['tests']} tests and {held['control_measurements']} control "
+                "measurements; nothing was deleted.",
                 extra={"holds": held},
             )
         transaction.session.execute(sa.delete(Subject).where(Subject.id == ref.subject_pk))

@@ -3,8 +3,12 @@
 import csv
 import io
 import itertools
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
+
+from sqlalchemy.orm import Session
 
 from service.analyses.queries import site
 from service.analyses.workflow import age_on
@@ -18,6 +22,7 @@ from service.analysis.change import (
 from service.analysis.norms import Rank, predict_all, rank
 from service.analysis.series import Person
 from service.analysis.trends import Trend, build_trend
+from service.controls.workflow import shift_warnings, tested_on
 from service.db.transactions import Store
 from service.norms import queries as norms
 from service.outlets.cells import inert
@@ -63,6 +68,7 @@ def trend_of(
             tables.setdefault(row.Result.mode, named or norms.default_for(session, row.Result.mode))
         worthwhile_set = site(session).settings.get("smallest_worthwhile_change", {})
         points = [_point(row, person, absolute, tables[row.Result.mode], quantity) for row in rows]
+        points = _with_shifts(session, rows, points)
     registered = QUANTITIES[quantity]
     return build_trend(
         registered,
@@ -72,6 +78,27 @@ def trend_of(
         include_all=include_all,
         subject_id=subject_id,
     )
+
+
+def _with_shifts(session: Session, rows: Sequence[Any], points: Sequence[TrendPoint]) -> list[TrendPoint]:
+    """The points, each with what control charts of its devices say of its day."""
+    tests = [
+        tested_on(None, None, row.Result.date)
+        if row.ExerciseTest is None
+        else tested_on(row.ExerciseTest.analyser, row.ExerciseTest.ergometer, row.Result.date)
+        for row in rows
+    ]
+    warnings = shift_warnings(session, tests) if tests else []
+    if not any(warnings):
+        return list(points)
+    return [
+        replace(
+            point,
+            notes=(*point.notes, *(one.message for one in found)),
+            comparability={**point.comparability, "after_shift": bool(found) if test.devices else None},
+        )
+        for point, test, found in zip(points, tests, warnings, strict=True)
+    ]
 
 
 def _point(

@@ -1,0 +1,274 @@
+"""From measurements of a control to charts, and to a warning on the tests that a shift may touch."""
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service.analysis.control import RULES, ControlChart, ControlPoint, control_chart
+from service.analysis.gas import CalibrationCheck, read_calibration
+from service.controls import queries
+from service.controls.schemas import BaselineIn, ControlChartOut
+from service.findings import Finding, finding
+from service.quantities import QUANTITIES
+
+#: How far back calibrations are read for a warning: a shift that is older has an event or another baseline.
+_LOOK_BACK = dt.timedelta(days=730)
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """From which measurements the limits are taken; None takes what is stored for the device, else the first ten."""
+
+    count: int | None = None
+    from_date: dt.date | None = None
+    to_date: dt.date | None = None
+
+    @property
+    def is_stated(self) -> bool:
+        return (self.count, self.from_date, self.to_date) != (None, None, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Charted:
+    """A chart with what it is about.
+
+    Attributes
+    ----------
+    about : mapping
+        Fields of `ControlChartOut` that name the series.
+    chart : ControlChart
+    events : tuple of date
+    """
+
+    about: Mapping[str, Any]
+    chart: ControlChart
+    events: tuple[dt.date, ...]
+
+    @property
+    def key(self) -> str:
+        names = ("kind", "device", "subject_id", "mode", "work_rate_w", "speed_km_h", "grade_percent")
+        more = ("quantity", "sensor", "when", "expected")
+        values = [self.about[name] for name in (*names, *more)]
+        return "/".join(
+            f"{value:g}" if isinstance(value, float) else str(value) for value in values if value is not None
+        )
+
+    def out(self) -> ControlChartOut:
+        """As it goes over the wire."""
+        return ControlChartOut.model_validate(
+            {
+                **self.about,
+                **self.chart.as_dict(),
+                "key": self.key,
+                "events": [day.isoformat() for day in self.events],
+            }
+        )
+
+
+def _chart(
+    about: Mapping[str, Any],
+    points: Sequence[ControlPoint],
+    baseline: Baseline,
+    stored: Mapping[str, BaselineIn],
+    events: Mapping[str, Sequence[dt.date]],
+) -> Charted:
+    device = about["device"]
+    if not baseline.is_stated and (own := stored.get(device)) is not None:
+        baseline = Baseline(None, own.from_date, own.to_date)
+    days = tuple(events.get(device, ()))
+    count = {} if baseline.count is None else {"baseline_count": baseline.count}
+    chart = control_chart(
+        points,
+        baseline_from=baseline.from_date,
+        baseline_to=baseline.to_date,
+        events=days,
+        biological=about["kind"] == "biological",
+        **count,
+    )
+    return Charted(about, chart, days)
+
+
+_NOTHING: Mapping[str, Any] = dict.fromkeys(
+    (
+        "subject_id",
+        "mode",
+        "work_rate_w",
+        "speed_km_h",
+        "grade_percent",
+        "quantity",
+        "sensor",
+        "when",
+        "expected",
+    )
+)
+
+
+def biological_charts(
+    session: Session, given: Mapping[str, Any], baseline: Baseline | None = None
+) -> list[Charted]:
+    """A chart for each device, person, mode, load and quantity that match.
+
+    Parameters
+    ----------
+    given : mapping
+        Columns with the values they have to have; None is any.
+    """
+    series: dict[tuple[Any, ...], list[ControlPoint]] = {}
+    names = ("device", "subject_id", "mode", "work_rate_w", "speed_km_h", "grade_percent", "quantity")
+    for row, subject_id in queries.in_time(session, given):
+        key = tuple(subject_id if name == "subject_id" else getattr(row, name) for name in names)
+        series.setdefault(key, []).append(
+            ControlPoint(row.public_id, queries.instant_of(row).date(), row.value)
+        )
+    stored, events = queries.baselines(session), queries.events_of_devices(session)
+    charts = []
+    for key, points in series.items():
+        named = dict(zip(names, key, strict=True))
+        quantity = QUANTITIES[named["quantity"]]
+        load = _load(named)
+        about = {
+            **_NOTHING,
+            **named,
+            "kind": "biological",
+            "label": quantity.label,
+            "unit": quantity.unit,
+            "decimals": quantity.decimals,
+            "title": f"{quantity.label} of a known person, {named['mode']}{load}: {named['device']}",
+        }
+        charts.append(_chart(about, points, baseline or Baseline(), stored, events))
+    return sorted(charts, key=lambda one: one.key)
+
+
+def _load(named: Mapping[str, Any]) -> str:
+    told = [
+        f"{named[name]:g} {unit}"
+        for name, unit in (("work_rate_w", "W"), ("speed_km_h", "km/h"), ("grade_percent", "% grade"))
+        if named[name] is not None
+    ]
+    return f" at {', '.join(told)}" if told else ""
+
+
+def calibration_charts(
+    session: Session,
+    *,
+    device: str | None = None,
+    kind: str | None = None,
+    baseline: Baseline | None = None,
+    since: dt.datetime | None = None,
+) -> list[Charted]:
+    """A chart for each device, sensor, moment and about-equal known value: measured less expected.
+
+    Gas in percentage points, about the whole per cent of the known gas; volume in per cent of it, about the tenth of a
+    litre. Readings that cannot be understood are left to the finding on their test.
+    """
+    stored = queries.baselines(session)
+    series: dict[tuple[Any, ...], list[ControlPoint]] = {}
+    rows = queries.calibrations(
+        session,
+        device=device,
+        kind=kind,
+        since=since,
+        baseline=None if device is None else stored.get(device),
+    )
+    for row, test_id, day, own in rows:
+        check = read_calibration(
+            {
+                "when": row.moment,
+                **{name: getattr(row, name) for name in ("kind", "expected", "measured", "unit")},
+            }
+        )
+        if own is None or not isinstance(check, CalibrationCheck):
+            continue
+        volume = check.sensor == "volume"
+        about = round(check.expected, 1) if volume else float(round(100 * check.expected))
+        value = 100 * check.off / check.expected if volume else 100 * check.off
+        series.setdefault((own, check.sensor, check.when, about), []).append(
+            ControlPoint(f"{test_id}.{row.seq}", day, value)
+        )
+    events = queries.events_of_devices(session)
+    charts = []
+    for (own, sensor, when, expected), points in series.items():
+        volume = sensor == "volume"
+        known = f"{expected:g} L" if volume else f"about {expected:g} % {sensor}"
+        about_it = {
+            **_NOTHING,
+            "kind": "calibration",
+            "device": own,
+            "sensor": sensor,
+            "when": when,
+            "expected": expected,
+            "label": "Measured less expected",
+            "unit": "%" if volume else "percentage points",
+            "decimals": 2,
+            "title": f"Calibration check {when} the test, {known}: {own}",
+        }
+        charts.append(_chart(about_it, points, baseline or Baseline(), stored, events))
+    return sorted(charts, key=lambda one: one.key)
+
+
+# --- warnings --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TestedOn:
+    """A test as far as devices go.
+
+    Attributes
+    ----------
+    devices : frozenset of str
+        Its analyser and ergometer.
+    day : date
+    """
+
+    devices: frozenset[str]
+    day: dt.date
+
+
+def tested_on(analyser: str | None, ergometer: str | None, day: dt.date) -> TestedOn:
+    """A test as far as devices go."""
+    return TestedOn(frozenset(one for one in (analyser, ergometer) if one is not None), day)
+
+
+def shift_warnings(session: Session, tests: Sequence[TestedOn]) -> list[tuple[Finding, ...]]:
+    """For each test, a warning for each chart of its devices that showed a shift that day.
+
+    It rests on data outside the subject, so it is told on reading and never stored with an analysis.
+    """
+    devices = {device for test in tests for device in test.devices}
+    if not devices:
+        return [() for _ in tests]
+    since = dt.datetime.combine(min(test.day for test in tests), dt.time(), dt.UTC) - _LOOK_BACK
+    charts: dict[str, list[Charted]] = {
+        device: [
+            *biological_charts(session, {"device": device}),
+            *calibration_charts(session, device=device, since=since),
+        ]
+        for device in sorted(devices)
+    }
+    return [
+        tuple(
+            _warning(one, shift)
+            for device in sorted(test.devices)
+            for one in charts[device]
+            for shift in one.chart.shifts
+            if shift.covers(test.day)
+        )
+        for test in tests
+    ]
+
+
+def _warning(one: Charted, shift: Any) -> Finding:
+    words = "; ".join(RULES[rule][3] for rule in shift.rules)
+    before = (
+        ""
+        if shift.last_in_control_on is None
+        else f" The last measurement in control was on {shift.last_in_control_on.isoformat()}."
+    )
+    return finding(
+        "device_shift",
+        f"The control chart '{one.about['title']}' shows a shift {shift.direction} its mean, signalled on "
+        f"{shift.signal_on.isoformat()} ({words}); this test came after it.{before}",
+    )
