@@ -11,7 +11,7 @@ from service.analysis.blood_pressure import BloodPressure, find_blood_pressure
 from service.analysis.effort import Effort
 from service.analysis.energy import Energy, find_energy
 from service.analysis.gas import CalibrationReport, GasExchange, find_gas_exchange, judge_calibrations
-from service.analysis.lactate import LactateAnalysis, lactate_thresholds
+from service.analysis.lactate import LABELS, LactateAnalysis, LactateMethod, lactate_thresholds
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks
 from service.analysis.peaks import Maxima, Peak
@@ -162,7 +162,7 @@ def find_parts(
             test,
             peak,
             maxima,
-            _points(vt1, vt2),
+            _points((vt1, vt2), lactate),
             maximal=effort.verdict in MAXIMAL,
             warning_sign=next((one.text for one in cautions if one.listed == "absolute"), None),
         ),
@@ -194,8 +194,23 @@ def _chosen(thresholds: Thresholds, name: Literal["vt1", "vt2"]) -> Threshold | 
     return thresholds.of(name, "tester") or thresholds.of(name, "consensus")
 
 
-def _points(*chosen: Threshold | None) -> Sequence[ThresholdPoint]:
-    """Thresholds as the ranges take them: the work rate corrected for the lag of uptake."""
+#: Lactate thresholds as a first and a second one, the first pair that gives any: 2 and 4 mmol/L parted three domains first
+#: (kindermann_1979), a rise above the baseline is a first threshold alone.
+_LACTATE_PAIRS: tuple[tuple[tuple[Literal["vt1", "vt2"], LactateMethod], ...], ...] = (
+    (("vt1", "lactate_2"), ("vt2", "lactate_4")),
+    (("vt1", "lactate_baseline_1_0"),),
+)
+
+
+def _points(chosen: Sequence[Threshold | None], lactate: LactateAnalysis) -> Sequence[ThresholdPoint]:
+    """Thresholds as the ranges take them: of ventilation or of lactate, whichever gives more, never one of each."""
+    by_gas = _by_gas(chosen)
+    by_lactate = next((found for pair in _LACTATE_PAIRS if (found := _by_lactate(pair, lactate))), [])
+    return by_gas if len(by_gas) >= len(by_lactate) else by_lactate
+
+
+def _by_gas(chosen: Sequence[Threshold | None]) -> list[ThresholdPoint]:
+    """The work rate is the one corrected for the lag of uptake."""
     return [
         ThresholdPoint(
             one.threshold,
@@ -209,6 +224,29 @@ def _points(*chosen: Threshold | None) -> Sequence[ThresholdPoint]:
         )
         for one in chosen
         if one is not None and one.vo2_ml_min is not None
+    ]
+
+
+def _by_lactate(
+    pair: Sequence[tuple[Literal["vt1", "vt2"], LactateMethod]], lactate: LactateAnalysis
+) -> list[ThresholdPoint]:
+    found = {one.method: one for one in lactate.thresholds if one.load is not None}
+    # On a treadmill whose grade changes a speed alone is no load.
+    level = lactate.load_key == "speed_km_h"
+    return [
+        ThresholdPoint(
+            place,
+            method,
+            vo2_ml_min=found[method].vo2_ml_min,
+            heart_rate_bpm=found[method].heart_rate_bpm,
+            work_rate_w=found[method].work_rate_w,
+            speed_km_h=found[method].speed_km_h if level else None,
+            words=f"lactate, {LABELS[method][:1].lower()}{LABELS[method][1:]}",
+            source=found[method].source,
+            remark=" ".join(lactate.remarks),
+        )
+        for place, method in pair
+        if method in found
     ]
 
 

@@ -45,6 +45,12 @@ class ThresholdPoint:
     method : str
     vo2_ml_min, heart_rate_bpm, work_rate_w, speed_km_h : float or None
         `work_rate_w` corrected for the lag of uptake.
+    words : str
+        What the method is called; `method` if left out.
+    source : str
+        Of the method, where it has one of its own.
+    remark : str
+        What has to be said beside every range that ends here.
     """
 
     threshold: Literal["vt1", "vt2", "lt"]
@@ -53,6 +59,14 @@ class ThresholdPoint:
     heart_rate_bpm: float | None = None
     work_rate_w: float | None = None
     speed_km_h: float | None = None
+    words: str = ""
+    source: str = ""
+    remark: str = ""
+
+    @property
+    def name(self) -> str:
+        """The method in words."""
+        return self.words or self.method
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,15 +199,18 @@ def _from_thresholds(
         if crossed is not None:
             return TrainingRanges((), f"No ranges are given: {crossed}")
         edges = [(_BELOW, None, first), (_BETWEEN, first, second), (_ABOVE, second, None)]
-        text = f"first threshold ({first.method}) and second threshold ({second.method})"
+        text = f"first threshold ({first.name}) and second threshold ({second.name})"
         missing = None
     elif first is not None:
         edges = [(_BELOW, None, first), ("above the first threshold", first, None)]
-        text, missing = f"first threshold ({first.method})", "The second threshold is not known."
+        text, missing = f"first threshold ({first.name})", "The second threshold is not known."
     else:
         edges = [("below the second threshold", None, second), (_ABOVE, second, None)]
-        text = f"second threshold ({'' if second is None else second.method})"
+        text = f"second threshold ({'' if second is None else second.name})"
         missing = "The first threshold is not known."
+    known = [one for one in (first, second) if one is not None]
+    remark = " ".join(dict.fromkeys((_ESTIMATE, *(one.remark for one in known if one.remark))))
+    source = "; ".join(dict.fromkeys((THRESHOLDS_SOURCE, *(one.source for one in known if one.source))))
     limits = test.person.limits_heart_rate
     reason = "A medication limits heart rate, so no heart rate is given." if limits else None
     ranges = []
@@ -216,9 +233,9 @@ def _from_thresholds(
                 work_rate_high_w=at_high.work_rate_w,
                 speed_low_km_h=at_low.speed_km_h,
                 speed_high_km_h=at_high.speed_km_h,
-                remark=_ESTIMATE,
+                remark=remark,
                 reason=reason,
-                source=THRESHOLDS_SOURCE,
+                source=source,
             )
         )
     return TrainingRanges(tuple(ranges), missing)

@@ -50,6 +50,49 @@ def test_a_testers_thresholds_reach_the_parts_that_need_them():
     assert threshold.percent_of_predicted == pytest.approx(100 * 2000 / threshold.value)
 
 
+STAGES = [100.0, 140.0, 180.0, 220.0, 260.0, 300.0]
+
+
+@pytest.mark.parametrize(
+    ("lactates", "names", "ends"),
+    [
+        # 2 and 4 mmol/L: arithmetic on the lines between stages.
+        ([1.2, 1.0, 1.4, 2.2, 4.6, 8.0], ["2 mmol/L", "4 mmol/L"], [210.0, 250.0]),
+        ([1.2, 1.0, 1.4, 2.2, 2.8, 3.5], ["2 mmol/L"], [210.0]),
+        ([2.2, 2.1, 2.3, 3.0, 5.0, 8.0], ["4 mmol/L"], [240.0]),
+        # Above 2 from the first stage and below 4 to the last: only the rise above the baseline.
+        ([2.2, 2.1, 2.3, 2.9, 3.3, 3.8], ["baseline + 1.0"], [240.0]),
+    ],
+)
+def test_a_stage_test_has_ranges_from_its_lactate(lactates, names, ends):
+    found = parts_of(ride(STAGES, lactates=lactates)).training_ranges.ranges
+    assert len(found) == len(ends) + 1
+    assert [one.work_rate_high_w for one in found[:-1]] == pytest.approx(ends)
+    assert [one.work_rate_low_w for one in found[1:]] == pytest.approx(ends)
+    for one in found:
+        assert all(name in one.basis_text for name in names)
+        assert one.basis == "thresholds"
+        assert "value from memory" in one.source or "definition from memory" in one.source
+
+
+def test_ranges_are_from_gas_where_it_tells_as_much_and_from_one_kind_alone():
+    own = (OwnThreshold("vt2", "A", "by eye", 3000.0, 1300.0, 160.0, 255.0),)
+    lactates = [1.2, 1.0, 1.4, 2.2, 4.6, 8.0]
+    both = parts_of(ride(STAGES, lactates=lactates, tester_thresholds=own)).training_ranges.ranges
+    assert {one.basis_text for one in both} == {
+        "first threshold (lactate, 2 mmol/L) and second threshold (lactate, 4 mmol/L)"
+    }
+    one = parts_of(ride(STAGES, lactates=[1.2, 1.0, 1.4, 2.2, 2.8, 3.5], tester_thresholds=own))
+    assert {found.basis_text for found in one.training_ranges.ranges} == {"second threshold (tester)"}
+
+
+def test_lactate_of_short_stages_leaves_its_remark_on_the_ranges():
+    found = parts_of(
+        ride(STAGES, stage_s=120, lactates=[1.2, 1.0, 1.4, 2.2, 4.6, 8.0])
+    ).training_ranges.ranges
+    assert all("shorter than 3 min" in one.remark for one in found)
+
+
 def test_a_symptom_that_ended_the_test_leaves_no_ranges():
     found = parts_of(replace(simulate(), stop_reason="symptom"))
     assert found.training_ranges.ranges == ()
