@@ -233,14 +233,20 @@ class TrendPoint:
     effective_window_s : float or None
     has_error : bool
         Whether an error finding stands on the result.
+    height_cm : float or None
+        Of that visit.
+    age_band : str or None
+        Band of the reference table that covers the age, as printed (40-49).
     percentile, percentile_low, percentile_high, norm_id, percent_of_median, percent_of_predicted
         Standing at the age of the test, handed through.
     comparability : mapping
         Other facts that a reader needs beside a comparison, None or absent where not recorded:
-        ``body_mass_source``, ``medication_limits_heart_rate``, ``hour_of_day`` (0-24, local),
+        ``body_mass_source``, ``medication_limits_heart_rate``, ``medications`` (set of names), ``calibration_faults``
+        (set of ``"off"`` and ``"drifted"``, empty where all was well), ``hour_of_day`` (0-24, local),
         ``hours_since_meal``, ``hours_since_caffeine``, ``hours_since_exercise``, ``ergometer``, ``analyser``,
         ``interface``, ``handrail_support``, ``posture``, ``site``, ``altitude_m``, ``temperature_c``,
-        ``fio2_fraction``, ``window_breaths``, ``after_shift`` (of a device, by its control charts); for results of lactate ``lactate_sample_site`` and ``lactate_analyser``.
+        ``fio2_fraction``, ``window_breaths``, ``after_shift`` (of a device, by its control charts); for results of
+        lactate ``lactate_sample_site`` and ``lactate_analyser``.
     notes : tuple of str
         What must be said beside the point, such as why it has no percentile; handed through.
     """
@@ -261,6 +267,8 @@ class TrendPoint:
     convention: str | None = None
     effective_window_s: float | None = None
     has_error: bool = False
+    height_cm: float | None = None
+    age_band: str | None = None
     percentile: float | None = None
     percentile_low: float | None = None
     percentile_high: float | None = None
@@ -485,7 +493,7 @@ def change_between(
     percent = 100 * absolute / earlier.value if earlier.value > 0 else None
     if percent is None:
         notes.append("No change in per cent: the earlier value is not above zero.")
-    limits = _limits(earlier.value, later.value, typical_error)
+    limits = interval_of_change(earlier.value, later.value, typical_error)
     if typical_error is None:
         notes.append("No typical error is known for this quantity, so a change cannot be told from chance.")
     elif limits is None:
@@ -538,10 +546,22 @@ def change_between(
     )
 
 
-def _limits(
+def interval_of_change(
     earlier: float, later: float, typical_error: TypicalErrorUsed | None
 ) -> tuple[float, float] | None:
-    """95 % interval of later - earlier, on the scale of the error."""
+    """95 % interval of later - earlier, both measured once.
+
+    Parameters
+    ----------
+    earlier, later : float
+        In the unit of the quantity.
+    typical_error : TypicalErrorUsed or None
+
+    Returns
+    -------
+    tuple of float or None
+        In the unit of the quantity; None without a typical error, or on the log scale for a value not above zero.
+    """
     if typical_error is None:
         return None
     if typical_error.scale == "linear":
@@ -641,6 +661,7 @@ _SAME_OR_NOT = (
     ("body_mass_source", "Body mass was measured in one of the two and stated in the other."),
     ("after_shift", "One of the two tests came after a control chart had signalled a shift of its device."),
     ("medication_limits_heart_rate", "A medication that limits heart rate was taken at one of the two only."),
+    ("medications", "The medication recorded was not the same at both tests."),
 )
 #: Common practice for the preparation of a test, no one source: the least hours since each.
 _PREPARATION = (
@@ -671,6 +692,7 @@ def _circumstances(earlier: TrendPoint, later: TrendPoint) -> list[str]:
     for key, sentence in _SAME_OR_NOT:
         if (pair := both(key)) is not None and pair[0] != pair[1]:
             notes.append(sentence)
+    notes.extend(_calibrations(earlier, later))
     for key, least, words in _PREPARATION:
         if (pair := both(key)) is not None and (pair[0] < least) != (pair[1] < least):
             notes.append(
@@ -684,6 +706,23 @@ def _circumstances(earlier: TrendPoint, later: TrendPoint) -> list[str]:
         if min(gap, 24 - gap) > _HOURS_APART:
             notes.append(f"The time of day was another: {_clock(pair[0])} and {_clock(pair[1])}.")
     return notes
+
+
+def _calibrations(earlier: TrendPoint, later: TrendPoint) -> list[str]:
+    """Whether the sensors were as good at both tests."""
+    before, after = (point.comparability.get("calibration_faults") for point in (earlier, later))
+    if (before is None) != (after is None):
+        return ["A calibration is recorded for one of the two only."]
+    if before is None or after is None:
+        return []
+    return [
+        sentence
+        for fault, sentence in (
+            ("off", "A known gas or volume was read wrongly before one of the two only."),
+            ("drifted", "A sensor had drifted by the end of one of the two only."),
+        )
+        if (fault in before) != (fault in after)
+    ]
 
 
 #: Results that are a concentration of lactate.
@@ -750,7 +789,7 @@ def _parts(
     uptakes, masses = known[:2], known[2:]
     absolute = QUANTITIES["vo2_peak_ml_min"]
     error = absolute_typical_error or typical_error_for(absolute)
-    limits = _limits(uptakes[0], uptakes[1], error)
+    limits = interval_of_change(uptakes[0], uptakes[1], error)
     verdict: Verdict = "unclear"
     if comparable and limits is not None:
         verdict = _verdict(absolute, int(limits[0] > 0) - int(limits[1] < 0))

@@ -206,7 +206,7 @@ def control_chart(
     baseline_from, baseline_to : date, optional
         The days of the baseline, both included.
     events : sequence of date
-        When something was done to the device; ends a shift.
+        When something was done to the device: it ends a shift, and no run goes on across it.
     biological : bool
         Whether the value is that of a person, for which per cent limits are published.
 
@@ -263,6 +263,7 @@ def control_chart(
     sd = spread / D2
     tests = biological and mean > 0
     within = set(chosen)
+    begins = _runs_from([point.on for point in points], events)
     judged = tuple(
         JudgedPoint(
             id=point.id,
@@ -273,8 +274,7 @@ def control_chart(
             in_baseline=place in within,
             beyond_published=abs(100 * (point.value / mean - 1)) > PUBLISHED_PERCENT_LOW if tests else None,
             signals=_signals(
-                [(value - mean) / sd for value in values[max(0, place + 1 - _LONGEST_RUN) : place + 1]],
-                place in within,
+                [(value - mean) / sd for value in values[begins[place] : place + 1]], place in within
             ),
         )
         for place, point in enumerate(points)
@@ -308,6 +308,16 @@ def control_chart(
         shifts=shifts,
         notes=tuple(notes),
     )
+
+
+def _runs_from(days: Sequence[date], events: Sequence[date]) -> list[int]:
+    """For each value, the first one that may be in a run with it: none from before an event of the device."""
+    answer = []
+    for place, day in enumerate(days):
+        last = max((event for event in events if event <= day), default=None)
+        begin = 0 if last is None else next(i for i, one in enumerate(days) if one >= last)
+        answer.append(max(begin, place + 1 - _LONGEST_RUN))
+    return answer
 
 
 def _signals(z: Sequence[float], in_baseline: bool) -> tuple[Rule, ...]:

@@ -97,6 +97,13 @@ def test_a_shift_ends_with_an_event_of_the_device():
     assert after_the_last.shifts[0].ended_on == day(20)
 
 
+def test_no_run_goes_on_across_an_event():
+    run = (2001.0,) * 8
+    assert chart_of(*run).in_control is False
+    assert chart_of(*run, events=[day(14)]).shifts == ()
+    assert chart_of(2051.0, 2051.0, events=[day(11)]).shifts == ()
+
+
 @pytest.mark.parametrize("n", [0, 1, 4])
 def test_too_few_for_a_baseline(n):
     chart = control_chart(series(STEADY[:n]))
