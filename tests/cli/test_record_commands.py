@@ -14,6 +14,7 @@ NEEDING_A_RECORD = [
     ("keys", "list"),
     ("keys", "revoke", "a"),
     ("trend", "a", "vo2_peak_ml_min"),
+    ("export", "a", "--to", "out"),
     ("reanalyse",),
 ]
 
@@ -22,7 +23,7 @@ def test_every_command_of_the_contract_explains_itself(run):
     told = run("--help").stdout
     for command in (
         "demo", "serve", "migrate", "backup", "restore", "settings", "openapi", "check", "keys", "analyse", "import",
-        "trend", "reanalyse",
+        "trend", "export", "reanalyse",
     ):  # fmt: skip
         assert f" {command} " in told
         assert run(command, "--help").stdout.count("Usage") == 1
@@ -48,6 +49,11 @@ def test_the_version(run):
         ("import",),
         ("import", "--manifest", "no-such-file.csv"),
         ("trend", "a", "no_such_quantity"),
+        ("export", "--to", "out"),
+        ("export", "a"),
+        ("export", "a", "--all", "--to", "out"),
+        ("export", "a", "--to", "out", "--profile", "anonymous"),
+        ("export", "a", "--to", "out", "--format", "xlsx"),
         ("trend", "a", "vo2_peak_ml_min", "--chart", "chart.gif"),
     ],
 )

@@ -1,0 +1,1 @@
+"""Exports for research."""
