@@ -27,6 +27,9 @@ class SettingsIn(Wire):
     effort_rules: str | None = None
     plateau_rule: str | None = None
     heart_rate_max_method: str | None = None
+    aberrant_breaths: str | None = Field(
+        None, description="Rule that leaves out single breaths out of line: local_4_sd, or none."
+    )
 
 
 class ReanalysisIn(Wire):
@@ -43,12 +46,14 @@ class AnalysisOut(Answer):
     provisional: bool
     settings: dict[str, Any]
     settings_changed_since: list[dict[str, Any]]
+    breath_care: dict[str, Any]
     peak: dict[str, Any]
     maxima: dict[str, Any]
     peak_by_window: list[dict[str, Any]]
     plateau: dict[str, Any]
     effort: dict[str, Any]
     thresholds: list[dict[str, Any]]
+    threshold_fits: list[dict[str, Any]]
     slopes: dict[str, Any]
     steady_state: dict[str, Any]
     recovery: dict[str, Any]

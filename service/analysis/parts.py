@@ -262,6 +262,9 @@ def parts_dict(parts: Parts, absent: dict[str, Any]) -> dict[str, Any]:
             *([] if parts.thresholds is None else parts.thresholds.as_dict()),
             *_of_lactate(parts.lactate),
         ],
+        "threshold_fits": []
+        if parts.thresholds is None
+        else [one.as_dict() for one in parts.thresholds.fits.values()],
         "lactate": parts.lactate.as_dict(),
         "slopes": shown(parts.slopes),
         "steady_state": shown(parts.steady_state),

@@ -37,7 +37,7 @@ from service.analysis.series import (
     TestInput,
     ThresholdName,
 )
-from service.analysis.smoothing import Smoothing, aberrant_breaths
+from service.analysis.smoothing import Smoothing
 from service.findings import Finding, finding
 
 ThresholdMethod = Literal[
@@ -141,8 +141,11 @@ class Threshold:
     reason: str | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
+        """JSON form, with the source of the method; that of a tester's own is the tester, in the reason."""
+        return {
+            **{one.name: getattr(self, one.name) for one in fields(self)},
+            "source": SOURCES.get(self.method, "the tester"),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +164,9 @@ class MethodFit:
     from_s, to_s : float
         Rows between these times were used.
     n : int
+    line : tuple of (float, float)
+        Ends and bends of the line in `x_name` and `y_name`, once the lag of the onset is over; empty where the model is not
+        of straight lines.
     """
 
     method: ThresholdMethod
@@ -171,6 +177,23 @@ class MethodFit:
     from_s: float
     to_s: float
     n: int
+    line: tuple[tuple[float, float], ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "method": self.method,
+            "x": self.x_name,
+            "y": self.y_name,
+            "slope_before": None if self.fit is None else self.fit.slope_before,
+            "slope_after": None if self.fit is None else self.fit.slope_after,
+            "line": [list(one) for one in self.line],
+            "p_value": self.p_value,
+            "from_s": self.from_s,
+            "to_s": self.to_s,
+            "n": self.n,
+            "source": SOURCES[self.method],
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,15 +415,18 @@ class _Model:
         return (fit.position, fit.position) if found is None else found
 
 
+def _bends(curve: _Curve, bend_at: Sequence[float]) -> list[float]:
+    """Known bends that count: one with hardly a row beyond it cannot be told from noise."""
+    return [one for one in bend_at if np.count_nonzero(curve.x > one) >= LEAST_POINTS]
+
+
 def _model(curve: _Curve, bend_at: Sequence[float], seed: int) -> _Model:
     """The curve with bends at known places and the lag of the onset as further terms.
 
     The usual lag is taken out; what remains of it is a term held near 0.
     """
     curve = replace(curve, y=curve.y + _STORES_LAG_S * -curve.lag)
-    bends = [np.maximum(curve.x - place, 0.0) for place in bend_at]
-    # A bend with hardly a row beyond it cannot be told from noise.
-    bends = [one for one in bends if np.count_nonzero(one) >= LEAST_POINTS]
+    bends = [np.maximum(curve.x - place, 0.0) for place in _bends(curve, bend_at)]
     free = np.column_stack((curve.further, *bends)) if bends else curve.further
     n = curve.x.size
     block_rows = int(np.clip(n // 60, 1, 6))
@@ -415,6 +441,19 @@ def _model(curve: _Curve, bend_at: Sequence[float], seed: int) -> _Model:
     return _Model(
         curve, terms, _STORES_LAG_SD_S / max(error, 1e-9 * float(np.abs(curve.y).max())), block_rows, seed
     )
+
+
+def _line(curve: _Curve, fit: BrokenLine, bend_at: Sequence[float]) -> tuple[tuple[float, float], ...]:
+    """Ends and bends of the fitted line; nothing where a further term of the curve bends it everywhere."""
+    if curve.further.shape[1]:
+        return ()
+    bends = _bends(curve, bend_at)
+    low, high = float(curve.x.min()), float(curve.x.max())
+    places = np.array(sorted({low, fit.position, *(one for one in bends if low < one < high), high}))
+    # The bends come first among the further terms; what is left of the onset is 0 here.
+    steeper = zip(bends, fit.further, strict=False)
+    values = fit.predict(places) + sum(rise * np.maximum(places - place, 0.0) for place, rise in steeper)
+    return tuple(zip(places.tolist(), values.tolist(), strict=True))
 
 
 def _apply(method: ThresholdMethod, rows: _Rows, bend_at: Sequence[float], seed: int) -> _Found:
@@ -435,6 +474,7 @@ def _apply(method: ThresholdMethod, rows: _Rows, bend_at: Sequence[float], seed:
         float(rows.time_s[0]),
         float(rows.time_s[-1]),
         len(rows),
+        () if fit is None else _line(curve, fit, bend_at),
     )
     if fit is None or p_value is None or p_value > CLAIMED_AT:
         chance = "" if p_value is None else f" (p = {p_value:.3f}, asked for: at most {CLAIMED_AT:g})"
@@ -511,6 +551,7 @@ def find_thresholds(
     Parameters
     ----------
     test : TestInput
+        With the aberrant breaths left out; see `service.analysis.breath_care`.
     marks : Marks
     peak : Peak
         Of the same test, for the percentages.
@@ -528,15 +569,14 @@ def find_thresholds(
 
     Notes
     -----
-    Rows before exercise and its first 30 s are left out, and rows that do not count. VT1: V-slope (Beaver, Wasserman and
+    Rows before exercise and its first 30 s are left out, and rows that do not count: `with_breaths_left_out` comes first. VT1: V-slope (Beaver, Wasserman and
     Whipp 1986), VE/VO2 with no rise of VE/VCO2, excess CO2. VT2: VE on VCO2 (slope at least 15 % steeper), rise of VE/VCO2.
     All from memory; see `SOURCES`. VT2 is sought first and is a known further bend in the fits of VT1, so that the data
     beyond it neither mislead nor are lost; where it cannot be had, a second rise of VCO2 on VO2 takes its place.
     """
     loads = find_loads(test, marks) if loads is None else loads
-    aberrant = aberrant_breaths(test.series, marks)
     too_long = _too_long(loads)
-    rows, missing = _rows(test, marks, aberrant.mask)
+    rows, missing = _rows(test, marks)
     found: dict[ThresholdName, list[_Found]] = {"vt1": [], "vt2": []}
     unasked = missing or _not_graded(test, loads)
     if rows is not None and not unasked:
@@ -557,7 +597,6 @@ def find_thresholds(
     return Thresholds(
         items=tuple(items),
         findings=(
-            *_left_out_findings(aberrant.mask, marks, test.series, rows),
             *_lag_findings(items, response, response_basis),
             *_order_findings(found),
             *_range_findings(items),
@@ -569,7 +608,7 @@ def find_thresholds(
     )
 
 
-def _rows(test: TestInput, marks: Marks, aberrant: Bools) -> tuple[_Rows | None, str | None]:
+def _rows(test: TestInput, marks: Marks) -> tuple[_Rows | None, str | None]:
     """The rows to fit, or why there are none."""
     series = test.series
     for key, name in (("vo2_ml_min", "VO2"), ("vco2_ml_min", "VCO2")):
@@ -580,7 +619,6 @@ def _rows(test: TestInput, marks: Marks, aberrant: Bools) -> tuple[_Rows | None,
         & counted_rows(series, "vco2_ml_min")
         & full_rows_in_exercise(series, marks)
         & (series.start_s >= marks.exercise_start_s + LEFT_OUT_S - _SLACK_S)
-        & ~aberrant
     )
     lost = carbon_dioxide_lost(series, marks)
     counts &= ~lost
@@ -983,21 +1021,6 @@ class _Reader:
 
 
 # -- findings ---------------------------------------------------------------------------------------------
-
-
-def _left_out_findings(mask: Bools, marks: Marks, series: Series, rows: _Rows | None) -> list[Finding]:
-    (out,) = np.nonzero(mask & full_rows_in_exercise(series, marks))
-    if rows is None or not out.size:
-        return []
-    return [
-        finding(
-            "aberrant_breaths",
-            f"{out.size} of {int(full_rows_in_exercise(series, marks).sum())} breaths of exercise lie more than 4 SD from "
-            "the mean of the minute around them and were left out of the thresholds.",
-            first_seq=int(out[0]),
-            last_seq=int(out[-1]),
-        )
-    ]
 
 
 def _lag_findings(items: Sequence[Threshold], response_s: float, basis: ResponseBasis) -> list[Finding]:

@@ -27,7 +27,6 @@ def v_slope_spec(
     analysis: Mapping[str, Any],
     intervals: Columns,
     *,
-    fit: Sequence[tuple[float, float]] = (),
     title: str = "CO2 output against oxygen uptake",
     width: int = 460,
 ) -> Spec:
@@ -36,10 +35,8 @@ def v_slope_spec(
     Parameters
     ----------
     analysis : mapping
-        The analysis object; ``thresholds`` and ``marks`` are read.
+        The analysis object; ``thresholds``, ``threshold_fits`` and ``marks`` are read.
     intervals : mapping of str to sequence, each of length n
-    fit : sequence of (vo2_ml_min, vco2_ml_min)
-        Ends and break of the line fitted, where there is one.
     title : str
     width : int
         px; the drawing is square, so that a slope of 1 lies at 45 degrees.
@@ -70,7 +67,7 @@ def v_slope_spec(
             _averaged(rows.end_s[keep], (rows.end_s - rows.start_s)[keep], pairs),
             f"means of {_AVERAGED_S:g} s",
         )
-    places = _places(analysis)
+    places, fit = _places(analysis), _fitted(analysis)
     domain = room([*pairs.ravel().tolist(), *(at for at, _ in places)], below=0.04, above=0.06)
     x: Spec = {
         "field": "vo2",
@@ -97,7 +94,7 @@ def v_slope_spec(
         },
     ]
     if fit:
-        layers.append(line(list(fit), x, y, INK, strokeWidth=2.2))
+        layers.append(line(fit, x, y, INK, strokeWidth=2.2))
     layers += upright_rules(places, x, INK)
     sentences = _sentences(analysis, places)
     return chart(
@@ -114,6 +111,16 @@ def _averaged(end_s: Any, duration_s: Any, pairs: Any) -> Any:
     return np.array(
         [np.average(pairs[bins == one], axis=0, weights=duration_s[bins == one]) for one in np.unique(bins)]
     )
+
+
+def _fitted(analysis: Mapping[str, Any]) -> list[tuple[float, float]]:
+    """Ends and bends of the line of the V-slope method, where it gave a threshold."""
+    claimed = any(
+        one.get("method") == "v_slope" and one.get("vo2_ml_min") is not None
+        for one in analysis.get("thresholds") or []
+    )
+    fits = [one for one in analysis.get("threshold_fits") or [] if one.get("method") == "v_slope"]
+    return [(float(x), float(y)) for one in fits for x, y in one["line"]] if claimed else []
 
 
 def _places(analysis: Mapping[str, Any]) -> list[tuple[float, str]]:

@@ -170,6 +170,24 @@ def test_a_testers_own_threshold_stands_before_the_consensus():
     ]
 
 
+def test_the_line_of_the_v_slope_is_drawn_with_its_break(analysed, valid_vega_lite):
+    analysis, columns = analysed["rows"]
+    ends = [[800.0, 700.0], [2250.0, 2000.0], [3000.0, 2900.0]]
+    fits = {
+        "threshold_fits": [{"method": "v_slope", "line": ends}, {"method": "excess_co2", "line": [[0, 0]]}]
+    }
+    spec = v_slope_spec(analysis | fits, columns)
+    valid_vega_lite(spec)
+    drawn = [[list(one.values()) for one in layer["data"]["values"]] for layer in spec["layer"]]
+    assert ends in drawn
+    assert "line fitted" in render_svg(spec)
+    # A break that was not accepted is not drawn.
+    refused = analysis | fits | {"thresholds": [threshold("vt1", "v_slope", None, None, reason="No break.")]}
+    spec = v_slope_spec(refused, columns)
+    assert ends not in [[list(one.values()) for one in layer["data"]["values"]] for layer in spec["layer"]]
+    assert "line fitted" not in render_svg(spec)
+
+
 def test_a_lost_ratio_is_told(analysed):
     analysis, columns = analysed["rows"]
     lost = analysis | {"findings": [{"code": "ratio_channel_lost"}]}
