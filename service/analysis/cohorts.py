@@ -1150,6 +1150,7 @@ def member_lines(
     *,
     typical_error: TypicalErrorUsed | None,
     smallest_worthwhile_change: SmallestWorthwhileChange | None = None,
+    absolute_typical_error: TypicalErrorUsed | None = None,
 ) -> tuple[MemberLine, ...]:
     """Every paired member by itself.
 
@@ -1160,6 +1161,8 @@ def member_lines(
     typical_error : TypicalErrorUsed or None
     smallest_worthwhile_change : SmallestWorthwhileChange, optional
         None gives no chances.
+    absolute_typical_error : TypicalErrorUsed, optional
+        Of uptake in mL/min, for results per body mass; default: the published one.
 
     Returns
     -------
@@ -1181,6 +1184,7 @@ def member_lines(
                     _point(pair.later),
                     typical_error=typical_error,
                     smallest_worthwhile_change=smallest_worthwhile_change,
+                    absolute_typical_error=absolute_typical_error,
                 ),
             )
             for pair in arm.pairs

@@ -28,6 +28,10 @@ from service.db.transactions import Store
 from service.errors import InvalidContent, Place
 from service.outlets.cells import inert
 from service.quantities import QUANTITIES, Quantity
+from service.reliability.queries import own_typical_errors
+
+#: The same peak in mL/min, which stands beside a result per body mass.
+UPTAKE = "vo2_peak_ml_min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,13 +237,12 @@ def change_of(
         message = "is the reference arm; name another, or another `reference_arm`"
         raise InvalidContent(f"arm {message}.", (Place("query.arm", message, value=arm),))
     notes = [*read.notes, *_left_out_note(read.placed), *change.notes]
-    members = _members(store, read.quantity, change) if with_members else None
+    members, error = _members(store, read.quantity, change) if with_members else (None, None)
     if members is not None:
         notes.append(
             "`true_change` of a member is about this one person: what two tests and their error say. It is no response to "
             "an intervention, which one person without a comparator cannot show."
         )
-    error = typical_error_for(read.quantity)
     return {
         **_head(cohort_id, read),
         "from_round": earlier,
@@ -250,7 +253,7 @@ def change_of(
         "comparisons": [one.as_dict() for one in change.comparisons],
         "percent_reason": change.percent_reason,
         "members": members,
-        "typical_error": error.as_dict() if error is not None and with_members else None,
+        "typical_error": error,
         "left_out": _left_out(read.placed),
         "notes": notes,
     }
@@ -291,21 +294,27 @@ def _left_out(placed: Placed) -> list[dict[str, Any]]:
     ]
 
 
-def _members(store: Store, quantity: Quantity, change: CohortChange) -> list[dict[str, Any]]:
+def _members(
+    store: Store, quantity: Quantity, change: CohortChange
+) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
+    """Every paired member by itself, and the typical error that its change is judged by."""
     with store.read() as session:
         chosen = site(session).settings.get("smallest_worthwhile_change", {})
+        own = own_typical_errors(session)
     worthwhile = None
     if quantity.key in chosen:
         worthwhile = SmallestWorthwhileChange(
             chosen[quantity.key], "linear", quantity.unit, "the site's value"
         )
+    error = typical_error_for(quantity, own.get(quantity.key))
     lines = member_lines(
         change,
         quantity,
-        typical_error=typical_error_for(quantity),
+        typical_error=error,
         smallest_worthwhile_change=worthwhile,
+        absolute_typical_error=typical_error_for(QUANTITIES[UPTAKE], own.get(UPTAKE)),
     )
-    return [line.as_dict() for line in lines]
+    return [line.as_dict() for line in lines], None if error is None else error.as_dict()
 
 
 def _check_rounds(placed: Placed, asked: dict[str, str]) -> None:
