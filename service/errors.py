@@ -12,6 +12,7 @@
     │   ├── HoldsData              a deletion that would take data with it
     │   └── IntervalNotAfterLast   a recorded interval that is not new
     ├── Gone                       that part of the feed is no longer kept
+    │   └── LinkEnded              a link to a chart that expired or was revoked
     ├── StaleRevision              the record changed since it was read
     ├── PreconditionRequired       the setting wants a change to name the state it changes
     ├── TooLarge                   more bytes, rows or columns than the settings allow
@@ -138,6 +139,12 @@ class Gone(UpslopeError):
     """That part of the feed is no longer kept."""
 
     slug, title = "gone", "No longer kept"
+
+
+class LinkEnded(Gone):
+    """A link to a chart that expired or was revoked."""
+
+    slug, title = "link-ended", "This link has ended"
 
 
 class StaleRevision(UpslopeError):

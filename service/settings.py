@@ -51,6 +51,9 @@ class Settings(BaseSettings):
     busy_timeout_s: float = Field(
         30.0, gt=0, description="How long a SQLite writer waits for another before it gives up."
     )
+    link_days: int = Field(
+        90, ge=1, le=3660, description="Most days that a link to a chart works without a key."
+    )
     idempotency_hours: int = Field(
         24, ge=1, description="How long the first answer to an Idempotency-Key is kept."
     )

@@ -42,6 +42,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "threshold-accuracy",
             "standing",
             "change",
+            "reliability",
             "api",
             "deployment",
             "backup",
@@ -106,6 +107,8 @@ _TOLD: dict[str, str] = {
     "holds-data": "Only what is empty can be deleted; `holds` has the counts. Void a test instead of deleting it.",
     "interval-not-after-last": "A recorded interval must follow the last stored one. Read the intervals and post what is new.",
     "gone": "That part of the feed of changes is no longer kept. Read the record anew and go on from its end.",
+    "link-ended": "The link to a chart expired, or was revoked by itself or with the key that made it. Ask whoever made it for a "
+    "new one.",
     "stale-revision": "Somebody changed the record after you read it. Read it again, and repeat your change on what it is now.",
     "precondition-required": "This site wants every change to say which state it changes. Send the ETag you read as `If-Match`.",
     "too-large": "More bytes, rows or columns than the [settings](/guide/settings) allow. Export averages instead of single "

@@ -1,0 +1,1 @@
+"""Links to one chart that need no key: they expire, and can be revoked."""
