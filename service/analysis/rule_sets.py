@@ -269,7 +269,36 @@ def heart_rate_methods() -> tuple[str, ...]:
     return tuple(one.id for one in METHODS.values() if one.predicts and one.quantity == "heart_rate_max_bpm")
 
 
-def rule_set_of(document: Mapping[str, Any], *, where: str = "") -> RuleSet:
+def rule_set_of(document: Mapping[str, Any]) -> RuleSet:
+    """The set that a stored document tells; it was checked when it was made.
+
+    Parameters
+    ----------
+    document : mapping
+        As `RuleSet.as_document`.
+    """
+    return RuleSet(
+        document["id"],
+        document["name"],
+        document["source"],
+        document["population"],
+        tuple(
+            CriterionRule(
+                one["criterion"],
+                tuple(Cut(**cut) for cut in one["thresholds"]),
+                one["source"],
+                one["counts"],
+                tuple(one["modes"]),
+                one["compared_as"],
+                one["method"],
+            )
+            for one in document["criteria"]
+        ),
+        document["criteria_needed"],
+    )
+
+
+def checked_rule_set(document: Mapping[str, Any], *, where: str = "") -> RuleSet:
     """Make a site's own set from its document, with everything about it checked.
 
     Parameters
@@ -288,29 +317,10 @@ def rule_set_of(document: Mapping[str, Any], *, where: str = "") -> RuleSet:
     InvalidContent
         Every fault with its place.
     """
-    rules = tuple(
-        CriterionRule(
-            one["criterion"],
-            tuple(Cut(**cut) for cut in one["thresholds"]),
-            one["source"],
-            one["counts"],
-            tuple(one["modes"]),
-            one["compared_as"],
-            one["method"],
-        )
-        for one in document["criteria"]
-    )
-    made = RuleSet(
-        document["id"],
-        document["name"],
-        document["source"],
-        document["population"],
-        rules,
-        document["criteria_needed"],
-    )
+    made = rule_set_of(document)
     prefix = f"{where}." if where else ""
     faults = [*_wrong_set(made, prefix)]
-    for place, rule in enumerate(rules):
+    for place, rule in enumerate(made.criteria):
         faults += _wrong_criterion(rule, f"{prefix}criteria.{place}")
     if faults:
         raise InvalidContent(

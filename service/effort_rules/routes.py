@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Response
 
 from service.analysis.references import REFERENCES, cited_keys
-from service.analysis.rule_sets import RULE_SETS, RuleSet, rule_set_of
+from service.analysis.rule_sets import RULE_SETS, RuleSet, checked_rule_set
 from service.effort_rules import queries
 from service.effort_rules.schemas import RuleSetIn, RuleSetOut
 from service.http.answers import created
@@ -30,7 +30,7 @@ def create_effort_rule_set(
     """Make a site's own rule set; a request, a cohort or the site may name it from then on. It is never changed."""
     document = body.model_dump(mode="json")
     claim = once.claim(store, document)
-    made = rule_set_of(document, where="body")
+    made = checked_rule_set(document, where="body")
     with store.write(principal.name, claim) as transaction:
         queries.add(transaction.session, made)
         transaction.changed("effort_rule_set", made.id, action="created", payload={"after": document})

@@ -14,6 +14,7 @@ from service.analysis.rule_sets import (
     LIMITS,
     RULE_SETS,
     Cut,
+    checked_rule_set,
     cut_for,
     find_rule_set,
     rule_set_of,
@@ -70,8 +71,9 @@ def judged(
 
 @pytest.mark.parametrize("one", RULE_SETS.values(), ids=lambda one: one.id)
 def test_the_built_in_sets_keep_the_rules_of_a_sites_own(one):
-    made = rule_set_of(one.as_document())
+    made = checked_rule_set(one.as_document())
     assert made == replace(one, built_in=False)
+    assert rule_set_of(made.as_document()) == made
     assert find_rule_set(one.id) is one
 
 
@@ -91,7 +93,7 @@ def test_the_built_in_sets_keep_the_rules_of_a_sites_own(one):
 def test_a_set_that_says_the_same_judges_the_same(copied, rpe, age, **found):
     """Whatever was found, a site's copy of a built-in set gives its verdict and its criteria."""
     person = replace(ADULT, age_years=age, age_low_years=age, age_high_years=age)
-    own = rule_set_of({**RULE_SETS[copied].as_document(), "id": "copy"})
+    own = checked_rule_set({**RULE_SETS[copied].as_document(), "id": "copy"})
     scale = None if rpe is None else "6-20"
     same = [judged(one, person=person, rpe=rpe, rpe_scale=scale, **found) for one in (RULE_SETS[copied], own)]
     assert same[0].verdict == same[1].verdict
@@ -109,7 +111,7 @@ def test_a_set_that_says_the_same_judges_the_same(copied, rpe, age, **found):
 )
 def test_a_stricter_set_never_finds_maximal_what_a_laxer_one_does_not(rer, rpe, low, more, stop):
     def under(threshold):
-        own = rule_set_of(
+        own = checked_rule_set(
             document(ratio({"threshold": min(threshold, 1.5)}), rating({"threshold": 17.0, "scale": "6-20"}))
         )
         return judged(own, rer=rer, rpe=rpe, rpe_scale="6-20", stop=stop).verdict
@@ -166,14 +168,14 @@ def test_a_stricter_set_never_finds_maximal_what_a_laxer_one_does_not(rer, rpe, 
     ],
 )  # fmt: skip
 def test_verdicts_by_a_sites_own_set(own, found, verdict):
-    effort = judged(rule_set_of(own), **found)
+    effort = judged(checked_rule_set(own), **found)
     assert effort.verdict == verdict
     assert effort.as_dict()["rule_set"] == "own"
     assert effort.as_dict()["rule_set_source"] == "the site"
 
 
 def test_what_does_not_count_says_so():
-    own = rule_set_of(
+    own = checked_rule_set(
         document(
             ratio({"threshold": 1.1}, counts=False), lactate({"threshold": 8.0}), rating({"threshold": 17.0, "scale": "6-20"})
         )
@@ -210,7 +212,7 @@ BANDS = [
     ],
 )
 def test_cut_offs_by_age(low, high, threshold, said):
-    rule = rule_set_of(document(ratio(*BANDS), lactate({"threshold": 8.0}))).criteria[0]
+    rule = checked_rule_set(document(ratio(*BANDS), lactate({"threshold": 8.0}))).criteria[0]
     cut, reason = cut_for(rule, mode="cycle", sex="male", ages=(low, high))
     assert (None if cut is None else cut.threshold) == threshold
     assert (reason is None) == (threshold is not None)
@@ -229,7 +231,7 @@ def test_cut_offs_by_age(low, high, threshold, said):
 )
 def test_why_no_cut_off_covers_a_person(asked, said):
     one = ratio(*({**band, "sex": "male"} for band in BANDS), modes=["cycle", "arm"])
-    rule = rule_set_of(document(one, lactate({"threshold": 8.0}))).criteria[0]
+    rule = checked_rule_set(document(one, lactate({"threshold": 8.0}))).criteria[0]
     known = {"mode": "cycle", "sex": "male", "ages": (30.0, 30.0)}
     assert cut_for(rule, **known) == (Cut(1.12, None, "male", 18, 49), None)
     cut, reason = cut_for(rule, **(known | asked))
@@ -238,14 +240,14 @@ def test_why_no_cut_off_covers_a_person(asked, said):
 
 
 def test_a_rating_on_a_scale_that_the_set_does_not_have():
-    own = rule_set_of(document(ratio({"threshold": 1.1}), rating({"threshold": 18.0, "scale": "6-20"})))
+    own = checked_rule_set(document(ratio({"threshold": 1.1}), rating({"threshold": 18.0, "scale": "6-20"})))
     one = judged(own, rpe=10.0, rpe_scale="0-10").criteria[1]
     assert (one.met, one.threshold) == (None, None)
     assert "0-10" in one.reason
 
 
 def test_heart_rate_by_per_cent_and_by_its_own_prediction():
-    own = rule_set_of(
+    own = checked_rule_set(
         document(
             ratio({"threshold": 1.1}),
             lactate({"threshold": 8.0}),
@@ -294,7 +296,7 @@ BY_RUNNING = heart_rate({"threshold": 90.0}, method="acsm_running")
 )  # fmt: skip
 def test_a_set_that_cannot_be_is_refused_with_its_place(wrong, place):
     with pytest.raises(InvalidContent) as caught:
-        rule_set_of(wrong, where="body")
+        checked_rule_set(wrong, where="body")
     assert place in [one.location for one in caught.value.errors]
 
 
@@ -303,7 +305,7 @@ def test_every_fault_is_told_at_once():
         ratio({"threshold": 0.5}), heart_rate({"threshold": 50.0}, counts=True), criteria_needed=4
     )
     with pytest.raises(InvalidContent) as caught:
-        rule_set_of(wrong)
+        checked_rule_set(wrong)
     assert len(caught.value.errors) == 4
 
 
