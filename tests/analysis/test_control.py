@@ -158,6 +158,26 @@ def run_length(rng, rules, baseline):
     return 400
 
 
+def first_signal(rng, baseline, after, shift):
+    values = 100 + rng.normal(size=baseline + after)
+    values[baseline:] += shift
+    chart = control_chart(series(list(values), every=1), baseline_count=baseline, biological=False)
+    return next((i for i, point in enumerate(chart.points[baseline:], 1) if point.signals), after + 1)
+
+
+@pytest.mark.proof
+def test_the_rates_in_the_guide_are_those_of_simulations():
+    # Shares that the guide names, in simulated series; 4 standard errors of a share of a half in 1,000 are 0.063.
+    rng = np.random.default_rng(5)
+    for baseline, share in ((10, 0.65), (20, 0.59)):
+        first = np.array([first_signal(rng, baseline, 50, 0.0) for _ in range(1000)])
+        assert np.mean(first <= 50) == pytest.approx(share, abs=0.065)
+    for shift, within_three, within_ten in ((1.0, 0.25, 0.70), (2.0, 0.66, 0.98), (3.0, 0.89, 1.0)):
+        first = np.array([first_signal(rng, 10, 10, shift) for _ in range(1000)])
+        assert np.mean(first <= 3) == pytest.approx(within_three, abs=0.065)
+        assert np.mean(first <= 10) == pytest.approx(within_ten, abs=0.065)
+
+
 @pytest.mark.proof
 def test_how_often_a_steady_device_is_called_shifted():
     # With limits as good as known, one false signal in about 370 values for the first rule alone (normal distribution) and
