@@ -29,6 +29,7 @@ def get_analysis(
     effort_rules: Annotated[str | None, Query(max_length=64)] = None,
     plateau_rule: Annotated[str | None, Query(max_length=64)] = None,
     heart_rate_max_method: Annotated[str | None, Query(max_length=64)] = None,
+    aberrant_breaths: Annotated[str | None, Query(max_length=64)] = None,
 ) -> Response:
     """The analysis: stored where the test is complete, else computed from what there is; settings hold for this answer only."""
     del principal
@@ -39,6 +40,7 @@ def get_analysis(
         "effort_rules": effort_rules,
         "plateau_rule": plateau_rule,
         "heart_rate_max_method": heart_rate_max_method,
+        "aberrant_breaths": aberrant_breaths,
     }
     changed = {name: value for name, value in given.items() if value is not None}
     document = workflow.analysis_of(store, ref.test_pk, changed, where="query")
@@ -78,7 +80,14 @@ def post_analysis(
 def get_chart(
     request: Request,
     chart: Literal[
-        "uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate"
+        "uptake",
+        "v_slope",
+        "ventilatory_equivalents",
+        "heart_rate",
+        "rer",
+        "substrate",
+        "lactate",
+        "all_curves",
     ],
     principal: Reader,
     ref: TestDependency,

@@ -18,11 +18,14 @@ from sqlalchemy.orm import Session
 from service.analyses import queries
 from service.analyses.queries import TestRows
 from service.analysis.ages import years_between
+from service.analysis.breath_care import NO_RULE, with_breaths_left_out
 from service.analysis.choice import check_settings, choose, differing, kept_requests, requested_of
+from service.analysis.gas import with_computed_uptake
 from service.analysis.marks import find_marks
 from service.analysis.peaks import ML_KG_MIN_PER_MET, find_maxima
 from service.analysis.rule_sets import RULE_SETS, RuleSet
 from service.analysis.series import (
+    Bools,
     Conditions,
     Person,
     ReportedValue,
@@ -51,10 +54,10 @@ NEW_TEST = 0
 
 @dataclass(frozen=True, slots=True)
 class ExclusionEdit:
-    """One row taken out, or put back."""
+    """A decision about one row: taken out, kept whatever a rule says, or (None) no longer decided."""
 
     seq: int
-    excluded: bool
+    excluded: bool | None
     by: str
     reason: str
 
@@ -322,6 +325,7 @@ def _input_hash(rows: TestRows, bouts: Sequence[TestRows]) -> str:
             test.series.phase,
             test.series.stage,
             test.series.excluded,
+            kept_rows(test.series),
         ):
             digest.update(array.tobytes())
         for name in sorted(test.series.channels):
@@ -408,7 +412,13 @@ def followed_by(series: Series, more: Series) -> Series:
         phase=joined("phase"),
         stage=joined("stage"),
         excluded=joined("excluded"),
+        kept=np.concatenate([kept_rows(series), kept_rows(more)]),
     )
+
+
+def kept_rows(series: Series) -> Bools:
+    """Whether each row is kept by hand, as an array of its own."""
+    return series.kept.copy() if series.kept.size else np.zeros(len(series), dtype=np.bool_)
 
 
 def overlay(rows: TestRows, edit: Edit) -> TestRows:
@@ -417,10 +427,11 @@ def overlay(rows: TestRows, edit: Edit) -> TestRows:
     if edit.appended is not None:
         series = followed_by(series, edit.appended)
     if edit.exclusions:
-        excluded = series.excluded.copy()
+        excluded, kept = series.excluded.copy(), kept_rows(series)
         for one in edit.exclusions:
-            excluded[one.seq] = one.excluded
-        series = replace(series, excluded=excluded)
+            excluded[one.seq] = one.excluded is True
+            kept[one.seq] = one.excluded is False
+        series = replace(series, excluded=excluded, kept=kept)
     return replace(
         rows,
         subject={**rows.subject, **edit.subject},
@@ -470,8 +481,17 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
         queries.replace_tester_thresholds(session, test_pk, edit.tester_thresholds)
     for one in edit.exclusions:
         session.execute(sa.delete(Exclusion).where(Exclusion.test_id == test_pk, Exclusion.seq == one.seq))
-        if one.excluded:
-            session.add(Exclusion(test_id=test_pk, seq=one.seq, by=one.by, reason=one.reason, at=now()))
+        if one.excluded is not None:
+            session.add(
+                Exclusion(
+                    test_id=test_pk,
+                    seq=one.seq,
+                    excluded=one.excluded,
+                    by=one.by,
+                    reason=one.reason,
+                    at=now(),
+                )
+            )
     return test_pk
 
 
@@ -760,11 +780,21 @@ def checked_settings(
     return settings
 
 
-CHARTS = ("uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate")
+CHARTS = (
+    "uptake",
+    "v_slope",
+    "ventilatory_equivalents",
+    "heart_rate",
+    "rer",
+    "substrate",
+    "lactate",
+    "all_curves",
+)
 
 
 def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
     """The specification of one of the `CHARTS` of a test."""
+    from service.charts.all_curves import all_curves_spec
     from service.charts.heart_rate import heart_rate_spec
     from service.charts.lactate import lactate_spec
     from service.charts.rer import rer_spec
@@ -779,15 +809,50 @@ def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
     if chart == "substrate":
         return substrate_spec(document["energy"])
     with store.read() as session:
-        columns = columns_of(queries.read_series(session, test_pk))
+        series = queries.read_series(session, test_pk)
+    columns = columns_of(series, [one["seq"] for one in document.get("breath_care", {}).get("left_out", ())])
     of_series: dict[str, Callable[[Mapping[str, Any], Mapping[str, Sequence[Any]]], dict[str, Any]]] = {
         "uptake": uptake_spec,
         "v_slope": v_slope_spec,
         "ventilatory_equivalents": ventilatory_equivalents_spec,
         "heart_rate": heart_rate_spec,
         "rer": rer_spec,
+        "all_curves": all_curves_spec,
     }
     return of_series[chart](document, columns)
+
+
+@dataclass(frozen=True, slots=True)
+class BreathMarks:
+    """What the rule of an analysis says of single breaths.
+
+    Attributes
+    ----------
+    rule : str
+    reasons : mapping of int to str
+        By row, for every row that it leaves out.
+    """
+
+    rule: str
+    reasons: Mapping[int, str]
+
+
+def breath_marks(session: Session, test_pk: int) -> BreathMarks:
+    """The breaths that the analysis of a test leaves out by its rule: as stored, else as it would be now."""
+    stored = queries.read_analysis(session, test_pk)
+    if stored is not None and stored.analysis_version == ANALYSIS_VERSION:
+        care = json.loads(stored.document)["breath_care"]
+        return BreathMarks(care["rule"], {one["seq"]: one["reason"] for one in care["left_out"]})
+    rows = queries.load_tests(session, [test_pk])[test_pk]
+    if not len(rows.series):
+        return BreathMarks(NO_RULE, {})
+    standing = standing_choices(session, rows.subject["id"])
+    settings = standing.settings(
+        rows.subject["id"], test_day(rows), {} if stored is None else stored.settings
+    )
+    test, _ = with_computed_uptake(to_input(rows))
+    _, found = with_breaths_left_out(test, find_marks(test), settings.aberrant_breaths)
+    return BreathMarks(found.rule, found.left_out)
 
 
 def analysis_of(

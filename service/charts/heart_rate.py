@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 
 from service.charts.look import (
-    LINE_SYMBOL,
     PEAK,
     QUIET,
     UPTAKE,
@@ -14,21 +13,16 @@ from service.charts.look import (
     axis_title,
     chart,
     empty_chart,
-    legend_scales,
     quantity_of,
 )
 from service.charts.traces import (
-    MEAN_S,
     Columns,
-    cloud,
+    curve,
     legend_kind,
     level_rule,
-    line,
     marks_of,
-    points_of,
     read_rows,
     room,
-    running_mean,
     time_axis,
     upright_axis,
     upright_rules,
@@ -78,21 +72,7 @@ def heart_rate_spec(
         [*values[np.isfinite(values)].tolist(), *(one for one in (highest, predicted) if one is not None)]
     )
     x, y = time_axis("t", rows), upright_axis("value", axis_title(quantity), domain, "d")
-    kinds = [legend_kind("heart rate", "circle", UPTAKE)]
-    if rows.dense:
-        kinds.append(legend_kind(f"mean over {MEAN_S:g} s", LINE_SYMBOL, UPTAKE))
-    points = cloud(
-        points_of(rows, values, "heart rate", domain), x, y, legend_scales(kinds), dense=rows.dense
-    )
-    if rows.dense:
-        grid, means = running_mean(rows, values)
-        layers = [
-            points,
-            line(list(zip((grid / 60).tolist(), means.tolist(), strict=True)), x, y, UPTAKE, strokeWidth=2.2),
-        ]
-    else:
-        pairs = list(zip(rows.middle_min.tolist(), values.tolist(), strict=True))
-        layers = [line(pairs, x, y, UPTAKE, strokeWidth=1.1, opacity=0.55), points]
+    layers = curve(rows, values, legend_kind("heart rate", "circle", UPTAKE), x, y)
     layers += upright_rules(marks_of(analysis), x)
     sentences = []
     if highest is not None:

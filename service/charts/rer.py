@@ -7,32 +7,38 @@ import numpy as np
 
 from service.charts.look import (
     CARBON_DIOXIDE,
-    LINE_SYMBOL,
     PEAK,
     QUIET,
     Spec,
     axis_title,
     chart,
     empty_chart,
-    legend_scales,
     quantity_of,
 )
 from service.charts.traces import (
-    MEAN_S,
     Columns,
-    cloud,
+    Floats,
+    TestRows,
+    curve,
     legend_kind,
     level_rule,
-    line,
     marks_of,
-    points_of,
+    path_of,
     read_rows,
     room,
-    running_mean,
     time_axis,
     upright_axis,
     upright_rules,
 )
+
+
+def exchange_ratio(rows: TestRows) -> tuple[Floats, Floats]:
+    """VCO2 over VO2 of each row, and the VO2 that weighs it; NaN where either does not count."""
+    vo2, vco2 = rows.known("vo2_ml_min"), rows.known("vco2_ml_min")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = vco2 / vo2
+    sound = np.isfinite(ratio)
+    return np.where(sound, ratio, np.nan), np.where(sound, vo2, np.nan)
 
 
 def rer_spec(
@@ -59,11 +65,8 @@ def rer_spec(
         Serializable as JSON, data inside.
     """
     rows = read_rows(intervals)
-    vo2, vco2 = rows.known("vo2_ml_min"), rows.known("vco2_ml_min")
+    ratio, vo2 = exchange_ratio(rows)
     quantity = quantity_of("rer")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = vco2 / vo2
-    ratio = np.where(np.isfinite(ratio), ratio, np.nan)
     if not np.isfinite(ratio).any():
         return empty_chart(
             title=title,
@@ -72,33 +75,19 @@ def rer_spec(
             height=280,
         )
     highest = (analysis.get("maxima") or {}).get("rer")
-    grid, means = running_mean(rows, ratio, weights=np.where(np.isfinite(ratio), vo2, np.nan))
     # Single breaths scatter far; the range follows the means and leaves room for most.
-    seen = (
-        means[np.isfinite(means)].tolist()
-        if rows.dense and np.isfinite(means).any()
-        else ratio[np.isfinite(ratio)].tolist()
-    )
+    seen = [value for _, value in path_of(rows, ratio, vo2) if np.isfinite(value)]
+    seen = seen or ratio[np.isfinite(ratio)].tolist()
     domain = room([*seen, 1.0, *([] if highest is None else [highest])], below=0.15, above=0.2)
     x, y = time_axis("t", rows), upright_axis("value", axis_title(quantity), domain, ".2f")
-    kinds = [legend_kind("VCO2/VO2", "diamond", CARBON_DIOXIDE)]
-    if rows.dense:
-        kinds.append(legend_kind(f"mean over {MEAN_S:g} s", LINE_SYMBOL, CARBON_DIOXIDE))
-    points = cloud(points_of(rows, ratio, "VCO2/VO2", domain), x, y, legend_scales(kinds), dense=rows.dense)
-    if rows.dense:
-        layers = [
-            points,
-            line(
-                list(zip((grid / 60).tolist(), means.tolist(), strict=True)),
-                x,
-                y,
-                CARBON_DIOXIDE,
-                strokeWidth=2.2,
-            ),
-        ]
-    else:
-        pairs = list(zip(rows.middle_min.tolist(), ratio.tolist(), strict=True))
-        layers = [line(pairs, x, y, CARBON_DIOXIDE, strokeWidth=1.1, opacity=0.55), points]
+    layers = curve(
+        rows,
+        ratio,
+        legend_kind("VCO2/VO2", "diamond", CARBON_DIOXIDE),
+        x,
+        y,
+        weights=vo2,
+    )
     layers += upright_rules(marks_of(analysis), x)
     layers += level_rule(1.0, "1.00", x, y, QUIET)
     sentences = []

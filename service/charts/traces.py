@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from service.charts.look import INK, LOAD, PAPER, QUIET, Spec, quantity_of
+from service.analysis.series import OF_THE_BREATH
+from service.charts.look import INK, LINE_SYMBOL, LOAD, PAPER, QUIET, Spec, legend_scales, quantity_of
 
 Floats = NDArray[np.float64]
 Columns = Mapping[str, Sequence[Any]]
@@ -49,13 +50,17 @@ class TestRows:
         return (self.start_s + self.end_s) / 120
 
     def known(self, key: str) -> Floats:
-        """A channel, NaN where it is missing, excluded or impossible."""
+        """A channel, NaN where it is missing, excluded, of a breath that the rule leaves out, or impossible."""
         given = self.columns.get(key)
         if given is None:
             return np.full(self.end_s.size, np.nan)
         quantity = quantity_of(key)
         values = np.array([np.nan if value is None else float(value) for value in given], dtype=np.float64)
         sound = np.array([math.isfinite(one) and quantity.possible(one) for one in values], dtype=bool)
+        if key in OF_THE_BREATH:
+            sound &= ~np.array(
+                [bool(one) for one in self.columns.get("aberrant", [False] * sound.size)], dtype=bool
+            )
         return np.where(sound & ~self.excluded, values, np.nan)
 
 
@@ -207,6 +212,50 @@ def line(pairs: Sequence[tuple[float, float]], x: Spec, y: Spec, colour: str, **
         },
         "encoding": {"x": x, "y": y},
     }
+
+
+def curve(
+    rows: TestRows,
+    values: Floats,
+    kind: Mapping[str, str],
+    x: Spec,
+    y: Spec,
+    *,
+    weights: Floats | None = None,
+) -> list[Spec]:
+    """One channel with its legend: single breaths under their running mean, longer rows on a thin line.
+
+    Parameters
+    ----------
+    rows : TestRows
+    values : ndarray of float, shape (n,)
+        NaN where a row does not count.
+    kind : mapping
+        As of `legend_kind`.
+    x, y : mapping
+        The axes.
+    weights : ndarray of float, shape (n,), optional
+        As of `running_mean`.
+    """
+    low, high = y["scale"]["domain"]
+    kinds = [
+        kind,
+        *([legend_kind(f"mean over {MEAN_S:g} s", LINE_SYMBOL, kind["stroke"])] if rows.dense else []),
+    ]
+    points = cloud(
+        points_of(rows, values, kind["name"], (low, high)), x, y, legend_scales(kinds), dense=rows.dense
+    )
+    if rows.dense:
+        return [points, line(path_of(rows, values, weights), x, y, kind["stroke"], strokeWidth=2.2)]
+    return [line(path_of(rows, values), x, y, kind["stroke"], strokeWidth=1.1, opacity=0.55), points]
+
+
+def path_of(rows: TestRows, values: Floats, weights: Floats | None = None) -> list[tuple[float, float]]:
+    """Minutes and values of a line through a channel: of running means where rows are single breaths."""
+    if not rows.dense:
+        return list(zip(rows.middle_min.tolist(), values.tolist(), strict=True))
+    grid, means = running_mean(rows, values, weights=weights)
+    return list(zip((grid / 60).tolist(), means.tolist(), strict=True))
 
 
 def upright_rules(places: Sequence[tuple[float, str]], x: Spec, colour: str = LOAD) -> list[Spec]:

@@ -33,6 +33,7 @@ _CHARTS = (
     ("rer", "Respiratory exchange ratio"),
     ("lactate", "Blood lactate"),
     ("substrate", "Fat and carbohydrate"),
+    ("all_curves", "All channels over time"),
 )
 _MET = {True: "met", False: "not met", None: "not assessable"}
 

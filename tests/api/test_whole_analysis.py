@@ -5,7 +5,16 @@ from pathlib import Path
 import pytest
 
 RAMP = Path(__file__).parents[2] / "seed_data" / "study" / "st-01-2025-01-13.csv"
-CHARTS = ("uptake", "v_slope", "ventilatory_equivalents", "heart_rate", "rer", "substrate", "lactate")
+CHARTS = (
+    "uptake",
+    "v_slope",
+    "ventilatory_equivalents",
+    "heart_rate",
+    "rer",
+    "substrate",
+    "lactate",
+    "all_curves",
+)
 
 
 @pytest.fixture

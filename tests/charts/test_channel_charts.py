@@ -11,6 +11,7 @@ from service.analysis.loads import find_loads
 from service.analysis.marks import find_marks
 from service.analysis.reserves import find_reserves
 from service.analysis.summary import analyse_test
+from service.charts.all_curves import all_curves_spec
 from service.charts.heart_rate import heart_rate_spec
 from service.charts.lactate import lactate_spec
 from service.charts.render import render_svg
@@ -29,6 +30,7 @@ OF_TIME = {
     "rer": rer_spec,
     "ventilatory_equivalents": ventilatory_equivalents_spec,
     "v_slope": v_slope_spec,
+    "all_curves": all_curves_spec,
 }
 
 
@@ -115,13 +117,66 @@ def test_axes_and_words(chart, words, analysed):
 def test_nothing_to_draw_is_said(chart, valid_vega_lite):
     spec = OF_TIME[chart]({}, {"end_s": [15.0, 30.0], "work_rate_w": [50, 60]})
     valid_vega_lite(spec)
-    assert "nothing to draw" in spec["description"] or "no ratio to draw" in spec["description"]
+    if chart != "all_curves":  # which draws the work rate
+        assert "nothing to draw" in spec["description"] or "no ratio to draw" in spec["description"]
     valid_vega_lite(OF_TIME[chart]({}, {"end_s": []}))
+
+
+def panels_of(spec):
+    return [one["title"]["text"] for one in spec["vconcat"] if "title" in one]
+
+
+def test_all_curves_are_those_the_test_has_over_one_time_axis(analysed, valid_vega_lite):
+    analysis, columns = analysed["rows"]
+    spec = all_curves_spec(analysis, columns)
+    assert panels_of(spec) == [
+        "Oxygen uptake (VO2), mL/min: solid; Carbon dioxide output (VCO2), mL/min: dashed",
+        "Respiratory exchange ratio (RER)",
+        "Ventilation (BTPS), L/min",
+        "Respiratory rate (RR), /min",
+        "Heart rate (HR), beats/min",
+        "Work rate, W",
+    ]
+    scales = [
+        layer["encoding"]["x"]["scale"]["domain"]
+        for panel in spec["vconcat"]
+        for layer in panel["layer"]
+        if "x" in layer["encoding"]
+    ]
+    assert all(one == scales[0] for one in scales)
+    bare = all_curves_spec({}, {"end_s": [15.0, 30.0], "speed_km_h": [8, 9], "vo2_ml_min": [900, None]})
+    valid_vega_lite(bare)
+    assert panels_of(bare) == ["Oxygen uptake (VO2), mL/min", "Speed (v), km/h"]
+    only_load = all_curves_spec({}, {"end_s": [15.0, 30.0], "work_rate_w": [0, 0]})
+    valid_vega_lite(only_load)
+    nothing = all_curves_spec({}, {"end_s": [15.0, 30.0], "heart_rate_bpm": [None, 9999]})
+    assert "nothing to draw" in nothing["description"]
+
+
+def test_all_curves_say_where_the_peak_and_the_thresholds_are(analysed):
+    analysis, columns = analysed["breaths"]
+    spec = all_curves_spec(analysis, columns)
+    peak = analysis["peak"]
+    bands = [
+        layer["data"]["values"][0]
+        for panel in spec["vconcat"]
+        for layer in panel["layer"]
+        if isinstance(layer["mark"], dict) and layer["mark"]["type"] == "rect"
+    ]
+    assert len(bands) == len(panels_of(spec))
+    assert all(
+        (one["t"], one["until"]) == pytest.approx((peak["start_s"] / 60, peak["end_s"] / 60)) for one in bands
+    )
+    assert f"{peak['start_s']:.0f} to {peak['end_s']:.0f} s" in spec["description"]
+    assert "VT1 (consensus) at 10.2 min, VT2 (ve vco2) at 13.3 min" in spec["description"]
+    columns = columns | {"excluded": [place < 3 for place in range(len(columns["end_s"]))]}
+    assert "3 rows that were taken out are not drawn" in all_curves_spec(analysis, columns)["description"]
 
 
 @pytest.mark.parametrize("chart", OF_TIME)
 def test_rows_that_do_not_count_are_not_drawn(chart, analysed):
-    analysis, columns = analysed["rows"]
+    # Longer rows have lines and no points in the panels of all curves.
+    analysis, columns = analysed["breaths" if chart == "all_curves" else "rows"]
     spoilt = {key: list(values) for key, values in columns.items()}
     for key in ("vo2_ml_min", "vco2_ml_min", "heart_rate_bpm", "ve_l_min"):
         spoilt[key][30] = 99_999.0
@@ -138,8 +193,8 @@ def test_rows_that_do_not_count_are_not_drawn(chart, analysed):
         )
 
     before, after = (drawn(OF_TIME[chart](analysis, one)) for one in (columns, spoilt))
-    # Equivalents hold two points a row.
-    assert before - after == (6 if chart == "ventilatory_equivalents" else 3)
+    # Equivalents hold two points a row; all curves five, and one of the respiratory rate, which was not spoilt.
+    assert before - after == {"ventilatory_equivalents": 6, "all_curves": 16}.get(chart, 3)
 
 
 def test_columns_of_different_lengths_are_refused():
