@@ -205,6 +205,8 @@ class Session:
                 headers[name] = value.strip()
             elif word == "--json":
                 content = next(left)
+                if content.startswith("@"):
+                    content = Path(content[1:]).read_text(encoding="utf-8")
                 headers["Content-Type"] = headers["Accept"] = "application/json"
             elif word in {"-F", "--form"}:
                 name, _, value = next(left).partition("=")
