@@ -60,10 +60,14 @@ class TypicalErrorIn(Wire):
         return self
 
 
+class SiteAnalysisIn(SettingsIn):
+    """Settings of an analysis that differ from the program's; one that is left out or null is the program's."""
+
+
 class SitePatch(Wire):
     """Changes of the settings. Each part that is given replaces the whole of that part; null sets it back."""
 
-    analysis: SettingsIn | None = Field(
+    analysis: SiteAnalysisIn | None = Field(
         None, description="What differs from the program's settings of an analysis."
     )
     default_norms: (
