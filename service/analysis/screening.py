@@ -24,6 +24,11 @@ from service.analysis.marks import Marks, counted_rows, find_marks, rows_in_exer
 from service.analysis.series import Purpose, StageNote, TestInput
 
 DECIDES = "Local rules and licensed practice decide."
+JUDGED_TOGETHER = (
+    "Activity, known disease, symptoms and intended intensity are judged together; what the published screening recommends "
+    f"stands among the cautions of the visit. {DECIDES}"
+)
+JUDGED_ALONE = f"Compared by itself with published lists; no answer is a clearance. {DECIDES}"
 
 Listed = Literal["absolute", "relative"]
 Group = Literal["screening", "absolute", "relative"]
@@ -86,9 +91,31 @@ class Question:
     group: Group
     choices: tuple[str, ...] = ("yes", "no", "unknown")
 
+    @property
+    def source(self) -> str:
+        """The published list that asks it."""
+        return _SCREENING if self.group == "screening" else _STOP_LISTS
+
+    @property
+    def cautions(self) -> dict[str, Caution]:
+        """What an answer alone brings; none for the screening, whose answers are judged together."""
+        found = {answer: _contraindications({self.id: answer}) for answer in self.choices}
+        return {answer: some[0] for answer, some in found.items() if some}
+
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {"id": self.id, "text": self.text, "group": self.group, "choices": list(self.choices)}
+        return {
+            "id": self.id,
+            "text": self.text,
+            "group": self.group,
+            "choices": list(self.choices),
+            "source": self.source,
+            "cautions": [
+                {"answer": answer, **one.as_dict()}
+                for answer, one in sorted(self.cautions.items(), reverse=True)
+            ],
+            "judged": JUDGED_TOGETHER if self.group == "screening" else JUDGED_ALONE,
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
-"""What the service knows, over HTTP: quantities, methods, findings."""
+"""What the service knows, over HTTP: quantities, methods, findings, questions before a test."""
 
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body
 
+from service.analysis.screening import QUESTIONS
 from service.findings import FINDINGS
 from service.http.cursors import Page
 from service.http.dependencies import Reader
@@ -26,6 +27,17 @@ def list_findings(principal: Reader) -> Page[dict[str, str]]:
     """Every kind of finding, what it means and what to do, whole."""
     del principal
     return Page(items=[kind.as_dict() for kind in FINDINGS.values()], next=None)
+
+
+@router.get("/pre-test-questions")
+def list_pre_test_questions(principal: Reader) -> Page[dict[str, Any]]:
+    """Every question before a test whose answer is compared with published lists, its source and the cautions, whole.
+
+    Answers are stored with `PUT /v1/visits/{visit_id}/pre-test`. Nothing here is a clearance: local rules and licensed
+    practice decide.
+    """
+    del principal
+    return Page(items=[question.as_dict() for question in QUESTIONS.values()], next=None)
 
 
 @router.get("/methods")

@@ -268,12 +268,23 @@ def test_notes_without_intervals_are_enough(make_test, no_intervals):
 
 def test_questions_are_in_the_form_of_a_catalogue():
     for name, one in QUESTIONS.items():
-        assert one.as_dict() == {
+        told = one.as_dict()
+        alone = {caution["answer"]: caution for caution in told.pop("cautions")}
+        assert told == {
             "id": name,
             "text": one.text,
             "group": one.group,
             "choices": list(one.choices),
+            "source": one.source,
+            "judged": told["judged"],
         }
+        # What an answer alone brings is what it brings in a visit.
+        for answer, caution in alone.items():
+            found = cautions_before([{"question": name, "answer": answer}])
+            assert {key: value for key, value in caution.items() if key != "answer"} in [
+                one.as_dict() for one in found
+            ]
+        assert sorted(alone) == ([] if one.group == "screening" else ["unknown", "yes"])
         assert one.text.endswith("?")
     groups = [one.group for one in QUESTIONS.values()]
     assert (groups.count("screening"), groups.count("absolute"), groups.count("relative")) == (5, 10, 8)

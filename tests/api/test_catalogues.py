@@ -252,3 +252,22 @@ def test_the_feed_has_every_change_in_order(client, laboratory):
 def test_keys_are_in_the_feed_of_an_admin_alone(client, admin):
     assert "key" in {item["kind"] for item in admin.get("/v1/changes").json()["items"]}
     assert client.get("/v1/changes").json()["items"] == []
+
+
+def test_questions_before_a_test_can_be_asked_answered_and_read_back(client, laboratory):
+    questions = {one["id"]: one for one in client.get("/v1/pre-test-questions").json()["items"]}
+    assert {one["group"] for one in questions.values()} == {"screening", "absolute", "relative"}
+    for one in questions.values():
+        assert one["source"]
+        assert "decide" in one["judged"]
+        assert {told["answer"] for told in one["cautions"]} == (
+            set() if one["group"] == "screening" else {"yes", "unknown"}
+        )
+        assert all(
+            "safe" not in told["text"].lower() and "decide" in told["text"] for told in one["cautions"]
+        )
+    visit = laboratory.visit(laboratory.subject()["id"])["id"]
+    body = {"answers": [{"question": "endocarditis", "answer": "yes"}]}
+    stored = client.put(f"/v1/visits/{visit}/pre-test", json=body).json()
+    told = next(one for one in questions["endocarditis"]["cautions"] if one["answer"] == "yes")
+    assert {key: value for key, value in told.items() if key != "answer"} in stored["cautions"]

@@ -53,6 +53,15 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/tests/{test_id}/charts/{chart}"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}"): (200, 200, 200, 404),
+    ("GET", "/v1/subjects/{subject_id}/trends/{quantity}/planning"): (200, 200, 200, 404),
+    ("GET", "/v1/ageing-models"): (200, 200, 200, 200),
+    ("POST", "/v1/subjects/{subject_id}/events"): (403, 422, 422, 404),
+    ("GET", "/v1/subjects/{subject_id}/events"): (200, 200, 200, 404),
+    ("POST", "/v1/events"): (403, 422, 422, 403),
+    ("GET", "/v1/events"): (200, 200, 200, 403),
+    ("GET", "/v1/events/{event_id}"): (200, 200, 200, 404),
+    ("PATCH", "/v1/events/{event_id}"): (403, 422, 422, 404),
+    ("DELETE", "/v1/events/{event_id}"): (403, 204, 404, 404),
     ("GET", "/v1/subjects/{subject_id}/fhir"): (200, 200, 200, 404),
     ("GET", "/v1/norms"): (200, 200, 200, 200),
     ("POST", "/v1/norms"): (403, 422, 422, 403),
@@ -66,6 +75,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("PATCH", "/v1/site"): (403, 403, 422, 403),
     ("GET", "/v1/quantities"): (200, 200, 200, 200),
     ("GET", "/v1/findings"): (200, 200, 200, 200),
+    ("GET", "/v1/pre-test-questions"): (200, 200, 200, 200),
     ("GET", "/v1/methods"): (200, 200, 200, 200),
     ("POST", "/v1/methods/{method_id}"): (422, 422, 422, 422),
     ("POST", "/v1/cohorts"): (403, 422, 422, 404),
@@ -118,8 +128,13 @@ def record(client, laboratory) -> dict[str, str]:
     test = laboratory.complete(visit["id"])
     cohort = client.post("/v1/cohorts", json={"name": "study"}).json()
     client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
+    event = client.post(
+        f"/v1/subjects/{subject['id']}/events",
+        json={"kind": "illness", "started_on": "2026-01-05", "title": "a cold"},
+    ).json()
     return {
         "subject_id": subject["id"],
+        "event_id": event["id"],
         "visit_id": visit["id"],
         "test_id": test["id"],
         "cohort_id": cohort["id"],

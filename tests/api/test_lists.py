@@ -100,7 +100,8 @@ def test_intervals_as_parquet(client, laboratory, rows):
 
 
 @pytest.mark.parametrize(
-    "address", ["/v1/norms", "/v1/methods", "/v1/quantities", "/v1/protocols", "/v1/findings"]
+    "address",
+    ["/v1/norms", "/v1/methods", "/v1/quantities", "/v1/protocols", "/v1/findings", "/v1/pre-test-questions"],
 )
 def test_catalogues_come_whole(address, client):
     answer = client.get(address).json()
