@@ -213,9 +213,7 @@ def get_cohort_change(
         str | None,
         Query(max_length=200, description="Else the arm called control, else the first by name."),
     ] = None,
-    members: Annotated[
-        Literal["true", "false"] | None, Query(description="`true` gives every member's line.")
-    ] = None,
+    members: Annotated[bool, Query(description="`true` gives every member's line.")] = False,
     format: Annotated[Literal["json", "csv"] | None, Query()] = None,  # noqa: A002 the contract's name
 ) -> Response:
     """Paired change between two rounds: within each arm, between arms, adjusted for baseline, and individual response.
@@ -234,7 +232,7 @@ def get_cohort_change(
         later=later,
         arm=arm,
         reference_arm=reference_arm,
-        with_members=members == "true",
+        with_members=members,
     )
     return _answer(request, format, change, workflow.change_csv, ref.headers)
 

@@ -3,7 +3,7 @@
 import csv
 import io
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,39 +88,42 @@ def _read(store: Store, cohort_pk: int, wanted: Wanted) -> _Read:
     members = [Member(row.public_id, row.code, row.arm, row.joined_on, row.left_on) for row in people]
     ids = {row.id: row.public_id for row in people}
     known = {member.id: member for member in members}
-    everything = [_observation(row, ids[row.subject_id]) for row in rows]
+    everything = _observations(rows, ids)
     chosen = _chosen(known, everything, wanted)
-    picked = [
-        one
-        for one in everything
-        if all(value in {None, getattr(one, name)} for name, value in chosen.items())
-    ]
+    named = [(name, value) for name, value in chosen.items() if value is not None]
+    picked = [one for one in everything if all(getattr(one, name) == value for name, value in named)]
     placed = place(members, picked, rounds, include_all=wanted.include_all)
     return _Read(quantity, placed, chosen, _reading_notes(placed, everything, picked))
 
 
-def _observation(row: Any, member_id: str) -> Observation:
-    # Tests of one visit share its instant: their own, else the order in which they were made, decides.
-    at = row.started_at or row.occurred_at
-    return Observation(
-        member_id=member_id,
-        round=row.round,
-        value=row.value,
-        at=(at.timestamp(), row.test_pk or 0),
-        date=row.date,
-        test_id=row.test_id,
-        visit_id=row.visit_id,
-        mode=row.mode,
-        basis=row.basis,
-        method=row.method,
-        protocol_family=row.protocol_family,
-        effort=row.effort,
-        convention=row.convention,
-        effective_window_s=row.effective_window_s,
-        has_error=row.has_error,
-        uptake_ml_min=row.uptake_ml_min,
-        body_mass_kg=row.body_mass_kg,
-    )
+def _observations(rows: Iterable[Any], ids: Mapping[int, str]) -> list[Observation]:
+    """Rows of `queries.results`; unpacked, since a field by its name costs more than all the rest of it."""
+    return [
+        Observation(
+            member_id=ids[subject_pk],
+            round=name,
+            value=value,
+            # Tests of one visit share its instant: their own, else the order in which they were made, decides.
+            at=((started_at or occurred_at).timestamp(), test_pk or 0),
+            date=day,
+            test_id=test_id,
+            visit_id=visit_id,
+            mode=mode,
+            basis=basis,
+            method=method,
+            protocol_family=family,
+            effort=effort,
+            convention=convention,
+            effective_window_s=window_s,
+            has_error=has_error,
+            uptake_ml_min=uptake_ml_min,
+            body_mass_kg=body_mass_kg,
+        )
+        for (
+            subject_pk, test_pk, value, method, occurred_at, day, mode, basis, family, effort, convention, window_s,
+            has_error, visit_id, name, body_mass_kg, test_id, started_at, uptake_ml_min,
+        ) in rows
+    ]  # fmt: skip
 
 
 def _chosen(
@@ -181,7 +184,8 @@ def _reading_notes(
     elif not picked:
         notes.append("No member has such a result.")
     if others := len(everything) - len(picked):
-        notes.append(f"{others:,} results of another mode, basis or method are no part of this.")
+        results = "is 1 result" if others == 1 else f"are {others:,} results"
+        notes.append(f"There {results} of another mode, basis or method, no part of this.")
     return (*notes, *placed.notes)
 
 

@@ -215,7 +215,7 @@ def test_several_modes_and_none_named_is_refused_naming_them(study):
         ]
     found = study.ask("summary", mode="treadmill")
     assert [row["n"] for row in found["rounds"]] == [1, 1]
-    assert "1 results of another mode, basis or method are no part of this." in found["notes"]
+    assert "There is 1 result of another mode, basis or method, no part of this." in found["notes"]
 
 
 def test_several_bases_and_none_named_is_refused_naming_them(study, rows):
