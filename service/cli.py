@@ -436,6 +436,9 @@ def analyse(
     peak_window: Annotated[
         float, typer.Option(min=1, max=600, help="Seconds, or breaths for a convention of breaths.")
     ] = 30,
+    aberrant_breaths: Annotated[
+        str, typer.Option(help="Rule that leaves out single breaths out of line: local_4_sd or none.")
+    ] = "local_4_sd",
     as_json: Annotated[bool, typer.Option("--json", help="Print the analysis object.")] = False,
     chart: Annotated[Path | None, typer.Option(help="Draw the uptake into this SVG or PNG file.")] = None,
 ) -> None:
@@ -463,6 +466,7 @@ def analyse(
         stop_reason=_one_of(stop_reason, StopReason, "--stop-reason"),
         peak_convention=_one_of(peak_convention, Convention, "--peak-convention"),
         peak_window=peak_window,
+        aberrant_breaths=aberrant_breaths,
     )
     with _told():
         document, columns_of_series = analyse_file(file.read_bytes(), file.name, question)

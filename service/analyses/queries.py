@@ -77,16 +77,21 @@ def _table(model: type[Base]) -> sa.Table:
 
 
 def read_series(session: Session, test_pk: int) -> Series:
-    """The intervals of a test, with what was taken out by hand."""
+    """The intervals of a test, with what was taken out, or kept, by hand."""
     columns = [
         Interval.__table__.c[name] for name in ("end_s", "duration_s", "phase", "stage", *STORED_CHANNELS)
     ]
     rows = session.execute(
         sa.select(*columns).where(Interval.test_id == test_pk).order_by(Interval.seq)
     ).all()
-    excluded = np.zeros(len(rows), dtype=np.bool_)
-    taken_out = session.scalars(sa.select(Exclusion.seq).where(Exclusion.test_id == test_pk)).all()
-    excluded[[seq for seq in taken_out if seq < len(rows)]] = True
+    excluded, kept = (np.zeros(len(rows), dtype=np.bool_) for _ in range(2))
+    decided = session.execute(
+        sa.select(Exclusion.seq, Exclusion.excluded).where(
+            Exclusion.test_id == test_pk, Exclusion.seq < len(rows)
+        )
+    )
+    for seq, is_excluded in decided:
+        (excluded if is_excluded else kept)[seq] = True
     table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(
         len(rows), 4 + len(STORED_CHANNELS)
     )
@@ -112,6 +117,7 @@ def read_series(session: Session, test_pk: int) -> Series:
         phase=np.nan_to_num(table[:, 2], nan=-1).astype(np.int8),
         stage=np.nan_to_num(table[:, 3], nan=-1).astype(np.int64),
         excluded=excluded,
+        kept=kept,
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any
 
+from service.analysis.breath_care import check_breath_rule
 from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.rule_sets import ChosenBy, RuleSet, find_rule_set, heart_rate_methods
 from service.analysis.summary import AnalysisSettings
@@ -119,6 +120,7 @@ def check_settings(settings: AnalysisSettings, own_rule_sets: Sequence[RuleSet] 
         With the choices.
     """
     find_rule_set(settings.effort_rules, own_rule_sets, where=f"{where}.effort_rules")
+    check_breath_rule(settings.aberrant_breaths, where=f"{where}.aberrant_breaths")
     for name, given, known in (
         ("plateau_rule", settings.plateau_rule, tuple(PLATEAU_RULES)),
         ("heart_rate_max_method", settings.heart_rate_max_method, heart_rate_methods()),

@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from service.analysis.series import PHASES, Bools, Floats, Series, TestInput
+from service.analysis.series import OF_THE_BREATH, PHASES, Bools, Floats, Series, TestInput
 from service.analysis.windows import means_from
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
@@ -52,7 +52,9 @@ class Marks:
 
 
 def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
-    """Rows whose value of one channel counts: there, not excluded by hand, and possible.
+    """Rows whose value of one channel counts: there, not left out by hand or by a rule, and possible.
+
+    A rule about breaths leaves out what the breath gives, not the load or the heart rate beside it.
 
     Parameters
     ----------
@@ -66,6 +68,8 @@ def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
     """
     values = series.channel(key)
     there = np.isfinite(values) & ~series.excluded
+    if key in OF_THE_BREATH and series.aberrant.size:
+        there &= ~series.aberrant
     limits = QUANTITIES[key].hard
     if limits is None:
         return there

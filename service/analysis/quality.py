@@ -5,7 +5,7 @@ trade; their limits are project defaults where no source stands beside them.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -254,9 +254,11 @@ def _impossible(test: TestInput, marks: Marks, peak: Peak, affected: set[str]) -
     if peak.start_s is not None and peak.end_s is not None:
         touching = overlap_s(series.start_s, series.end_s, peak.start_s, peak.end_s) > _SLACK_S
     found = []
+    # What is impossible is told whether or not a rule leaves the breath out for another of its values.
+    recorded = replace(series, aberrant=np.zeros(0, dtype=np.bool_))
     for key in CHANNELS:
         values = series.channel(key)
-        wrong = np.isfinite(values) & ~series.excluded & ~counted_rows(series, key)
+        wrong = np.isfinite(values) & ~series.excluded & ~counted_rows(recorded, key)
         if key == "heart_rate_bpm":
             wrong &= values != 0  # zero is a sensor without contact, which has its own finding
         if key == "vco2_ml_min":

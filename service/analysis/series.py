@@ -69,15 +69,10 @@ class Series:
         Stage number, -1 where not stated.
     excluded : ndarray of bool, shape (n,)
         Rows taken out by hand.
-    kept : ndarray of bool, shape (n,), optional
-        Rows that a person keeps, whatever a rule says of them; none if left out.
-    aberrant : ndarray of bool, shape (n,), optional
-        Rows whose `OF_THE_BREATH` a rule leaves out. Never stored: one analysis sets them; none if left out.
-
-    Raises
-    ------
-    ValueError
-        `kept` or `aberrant` of another length.
+    kept : ndarray of bool, shape (n,) or (0,)
+        Rows that a person keeps, whatever a rule says of them; empty where there is none.
+    aberrant : ndarray of bool, shape (n,) or (0,)
+        Rows whose `OF_THE_BREATH` a rule leaves out; empty where there is none. Never stored: one analysis sets them.
     """
 
     end_s: Floats
@@ -88,14 +83,6 @@ class Series:
     excluded: Bools
     kept: Bools = field(default_factory=_no_rows)
     aberrant: Bools = field(default_factory=_no_rows)
-
-    def __post_init__(self) -> None:
-        for name in ("kept", "aberrant"):
-            given: Bools = getattr(self, name)
-            if not given.size:
-                object.__setattr__(self, name, np.zeros(self.end_s.shape, dtype=np.bool_))
-            elif given.shape != self.end_s.shape:
-                raise ValueError(f"{name} has {given.size} rows, the series {self.end_s.size}.")
 
     def __len__(self) -> int:
         return int(self.end_s.size)

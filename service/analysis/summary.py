@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from service.analysis.breath_care import BreathCare, check_breath_rule, told, with_breaths_left_out
 from service.analysis.effort import Effort, judge_effort
 from service.analysis.estimation import Estimate, Estimates, estimate
 from service.analysis.gas import with_computed_uptake
@@ -30,6 +31,7 @@ from service.analysis.quality import conditions_findings, judge_quality
 from service.analysis.recovery import Recovery, heart_rate_recovery
 from service.analysis.rule_sets import ChosenBy, RuleSet, find_rule_set
 from service.analysis.series import ReportedValue, Shape, TestInput
+from service.analysis.smoothing import LOCAL_SD_RULE
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
@@ -83,6 +85,8 @@ class AnalysisSettings:
         The primary rule; that of the shape of the test if left out.
     heart_rate_max_method : str
         Prediction of maximal heart rate.
+    aberrant_breaths : str
+        Rule that leaves out single breaths; a key of `service.analysis.breath_care.BREATH_RULES`.
     chosen_by : mapping of str to {"request", "cohort", "site"}
         Who chose a setting; one that is not named is the program's default.
 
@@ -98,6 +102,7 @@ class AnalysisSettings:
     effort_rules: str = "default"
     plateau_rule: str | None = None
     heart_rate_max_method: str = "heart_rate_max_tanaka"
+    aberrant_breaths: str = LOCAL_SD_RULE
     chosen_by: Mapping[str, ChosenBy] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -170,6 +175,8 @@ class TestAnalysis:
         As given.
     estimates : Estimates or None
         Of peak uptake, where none was measured or reported.
+    breath_care : BreathCare
+        Which breaths were left out of everything here, and how the rest was averaged.
     """
 
     __test__ = False  # its name is the trade's, not a test class
@@ -191,6 +198,7 @@ class TestAnalysis:
     parts: Parts
     reported: tuple[ReportedValue, ...] = ()
     estimates: Estimates | None = None
+    breath_care: BreathCare = field(default_factory=lambda: BreathCare(LOCAL_SD_RULE, reason=_NO_INTERVALS))
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -304,6 +312,7 @@ class TestAnalysis:
                 "reason": _NO_INTERVALS if marks is None else None,
             },
             "shape": self.shape,
+            "breath_care": self.breath_care.as_dict(),
             "peak": self.peak.as_dict(),
             "maxima": self.maxima.as_dict(),
             "peak_by_window": [one.as_dict() for one in self.windows],
@@ -376,6 +385,7 @@ def analyse_test(
         A rule or method in the settings that does not exist.
     """
     settings = settings or AnalysisSettings()
+    check_breath_rule(settings.aberrant_breaths)
     rule_set = find_rule_set(settings.effort_rules, own_rule_sets)
     test, computed = with_computed_uptake(test)
     analysis = (
@@ -400,6 +410,7 @@ def _analyse_series(
     computed: Sequence[Finding],
 ) -> TestAnalysis:
     marks = find_marks(test)
+    test, care = with_breaths_left_out(test, marks, settings.aberrant_breaths)
     loads = find_loads(test, marks)
     peak = find_peak(test, marks, settings.peak)
     maxima = find_maxima(test, marks)
@@ -430,6 +441,7 @@ def _analyse_series(
         effort,
         heart_rate_max_method=settings.heart_rate_max_method,
     )
+    care = told(care, test, marks, settings.peak, peak, plateau, parts)
     return TestAnalysis(
         settings=settings,
         basis="measured",
@@ -450,6 +462,7 @@ def _analyse_series(
             plateau.findings,
             effort.findings,
             computed,
+            care.findings,
             parts.findings,
             _beyond_limits(test),
             _against_prediction(ranks),
@@ -457,6 +470,7 @@ def _analyse_series(
         affected=quality.affected,
         parts=parts,
         reported=test.reported,
+        breath_care=care,
     )
 
 
@@ -623,6 +637,7 @@ def _analyse_reported(
         affected=frozenset(refused),
         parts=parts,
         reported=test.reported,
+        breath_care=BreathCare(settings.aberrant_breaths, reason=_NO_INTERVALS),
     )
 
 

@@ -30,7 +30,6 @@ from service.analysis.segmented import (
 )
 from service.analysis.series import (
     PHASES,
-    Bools,
     Floats,
     Series,
     TesterThreshold,
@@ -569,7 +568,7 @@ def find_thresholds(
 
     Notes
     -----
-    Rows before exercise and its first 30 s are left out, and rows that do not count: `with_breaths_left_out` comes first. VT1: V-slope (Beaver, Wasserman and
+    Rows before exercise and its first 30 s are left out, and rows that do not count. VT1: V-slope (Beaver, Wasserman and
     Whipp 1986), VE/VO2 with no rise of VE/VCO2, excess CO2. VT2: VE on VCO2 (slope at least 15 % steeper), rise of VE/VCO2.
     All from memory; see `SOURCES`. VT2 is sought first and is a known further bend in the fits of VT1, so that the data
     beyond it neither mislead nor are lost; where it cannot be had, a second rise of VCO2 on VO2 takes its place.

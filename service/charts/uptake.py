@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -48,6 +48,8 @@ _AXIS_EXTENT = 54
 
 _VO2, _VCO2 = "VO2", "VCO2"
 _HOLLOW = "not counted"
+_ABERRANT = "breath out of line, left out"
+_CROSS_SYMBOL = "M-1,-1L1,1M1,-1L-1,1"
 _BEYOND = "not counted, beyond the axis"
 
 _EFFORT_WORDS = {
@@ -62,13 +64,14 @@ _PHASE_WORDS = {"rest": "rest", "warm_up": "warm-up", "exercise": "exercise", "r
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """The columns as arrays; `counts` is False for rows excluded or impossible in VO2."""
+    """The columns as arrays; `counts` is False for rows excluded, left out by a rule, or impossible in VO2."""
 
     start_s: Floats
     end_s: Floats
     vo2: Floats
     vco2: Floats
     counts: NDArray[np.bool_]
+    aberrant: NDArray[np.bool_]
     phase: tuple[str | None, ...]
     columns: Columns
 
@@ -107,15 +110,33 @@ def _read(intervals: Columns) -> _Rows:
     # A channel that fell to zero is not a measurement: its line ends there.
     output = quantity_of("vco2_ml_min")
     vco2[[not output.possible(value) for value in vco2.tolist()]] = np.nan
-    excluded = np.array([bool(value) for value in intervals.get("excluded", [None] * size)], dtype=bool)
+    excluded, aberrant = (
+        np.array([bool(value) for value in intervals.get(name, [None] * size)], dtype=bool)
+        for name in ("excluded", "aberrant")
+    )
     quantity = quantity_of("vo2_ml_min")
     possible = np.array([math.isfinite(value) and quantity.possible(value) for value in vo2], dtype=bool)
     phase = tuple(intervals.get("phase", [None] * size))
-    return _Rows(start, end, vo2, vco2, ~excluded & possible, phase, intervals)
+    counts = ~excluded & ~aberrant & possible
+    return _Rows(start, end, vo2, vco2, counts, aberrant & ~excluded & possible, phase, intervals)
 
 
-def columns_of(series: Series) -> dict[str, list[Any]]:
-    """A series as plain lists for a chart: missing values are None, `excluded` is whether a row was taken out."""
+def columns_of(series: Series, left_out: Iterable[int] = ()) -> dict[str, list[Any]]:
+    """A series as plain lists for a chart.
+
+    Parameters
+    ----------
+    series : Series
+    left_out : iterable of int
+        Breaths that the rule of the analysis leaves out, counted from 0.
+
+    Returns
+    -------
+    dict of list
+        Missing values are None; `excluded` is whether a row was taken out by hand, `aberrant` whether by the rule.
+    """
+    aberrant = np.zeros(len(series), dtype=np.bool_)
+    aberrant[list(left_out)] = True
 
     def plain(values: Any) -> list[Any]:
         return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124 NaN is a missing value
@@ -124,6 +145,7 @@ def columns_of(series: Series) -> dict[str, list[Any]]:
         "end_s": plain(series.end_s),
         "duration_s": plain(series.duration_s),
         "excluded": series.excluded.tolist(),
+        "aberrant": aberrant.tolist(),
         "phase": [None if code < 0 else PHASES[code] for code in series.phase.tolist()],
         **{name: plain(values) for name, values in series.channels.items()},
     }
@@ -146,7 +168,7 @@ def uptake_spec(
         The analysis object of the test; ``peak``, ``plateau``, ``effort`` and ``marks`` are read.
     intervals : mapping of str to sequence, each of length n
         Columns ``end_s``, ``duration_s``, ``vo2_ml_min``, ``vco2_ml_min``, ``work_rate_w``, ``speed_km_h``,
-        ``grade_percent``, ``phase``, ``stage``, ``excluded``; None where a value is missing, absent where a
+        ``grade_percent``, ``phase``, ``stage``, ``excluded``, ``aberrant``; None where a value is missing, absent where a
         channel is. `end_s` is in seconds and rises.
     title : str, optional
         What was tested, in one line.
@@ -245,10 +267,17 @@ def _sentences(analysis: Mapping[str, Any], rows: _Rows) -> list[str]:
         judged.append(f"Effort {_EFFORT_WORDS.get(effort, effort)}.")
     judged.append(_plateau_words(analysis))
     answer.append(" ".join(word for word in judged if word))
-    left_out = int((~rows.counts & np.isfinite(rows.vo2)).sum())
+    by_rule = int(rows.aberrant.sum())
+    left_out = int((~rows.counts & ~rows.aberrant & np.isfinite(rows.vo2)).sum())
+    not_counted = []
+    if by_rule:
+        not_counted.append(
+            f"{'1 breath is' if by_rule == 1 else f'{by_rule} breaths are'} left out as out of line."
+        )
     if left_out:
         rows_words = "1 row does" if left_out == 1 else f"{left_out} rows do"
-        answer.append(f"{rows_words} not count (excluded, or impossible values).")
+        not_counted.append(f"{rows_words} not count (excluded, or impossible values).")
+    answer.append(" ".join(not_counted))
     if any(remark.get("code") == "ratio_channel_lost" for remark in analysis.get("findings") or []):
         answer.append("The CO2 channel is lost in a part of the test; its impossible values are not drawn.")
     return [sentence for sentence in answer if sentence]
@@ -333,7 +362,7 @@ def _uptake_panel(
         layers.append(_joining_line(rows, rows.vo2, UPTAKE, x, y))
         if has_vco2:
             layers.append(_joining_line(rows, rows.vco2, CARBON_DIOXIDE, x, y))
-    kinds = _kinds(rows, plateau, window_s, has_vco2=has_vco2, beyond=beyond)
+    kinds = _kinds(rows, points, plateau, window_s, has_vco2=has_vco2, beyond=beyond)
     cloud: Spec = {
         "data": {"values": points},
         "mark": {
@@ -348,8 +377,9 @@ def _uptake_panel(
     layers.insert(len(layers) - 1 - has_vco2 if rows.dense else len(layers), cloud)
     if rows.dense:
         # What does not count stays large enough to be seen as hollow.
-        left_out = [point for point in points if point["kind"] in {_HOLLOW, _BEYOND}]
-        cloud["data"] = {"values": [point for point in points if point["kind"] not in {_HOLLOW, _BEYOND}]}
+        unseen = {_HOLLOW, _ABERRANT, _BEYOND}
+        left_out = [point for point in points if point["kind"] in unseen]
+        cloud["data"] = {"values": [point for point in points if point["kind"] not in unseen]}
         mark = {"type": "point", "size": 26, "strokeWidth": 1.2}
         layers.append({"data": {"values": left_out}, "mark": mark, "encoding": cloud["encoding"]})
     layers.extend(_plateau_layers(plateau, x, y))
@@ -358,7 +388,13 @@ def _uptake_panel(
 
 
 def _kinds(
-    rows: _Rows, plateau: Sequence[Spec], window_s: float, *, has_vco2: bool, beyond: bool
+    rows: _Rows,
+    points: Sequence[Spec],
+    plateau: Sequence[Spec],
+    window_s: float,
+    *,
+    has_vco2: bool,
+    beyond: bool,
 ) -> list[dict[str, str]]:
     def kind(name: str, shape: str, stroke: str, fill: str) -> dict[str, str]:
         return {"name": name, "shape": shape, "stroke": stroke, "fill": fill}
@@ -368,7 +404,9 @@ def _kinds(
         kinds.append(kind(_VCO2, "diamond", CARBON_DIOXIDE, CARBON_DIOXIDE))
     if rows.dense:
         kinds.append(kind(f"mean over {window_s:g} s", LINE_SYMBOL, UPTAKE, UPTAKE))
-    if (~rows.counts & np.isfinite(rows.vo2)).any():
+    if any(point["kind"] == _ABERRANT for point in points):
+        kinds.append(kind(_ABERRANT, _CROSS_SYMBOL, INK, PAPER))
+    if any(point["kind"] == _HOLLOW for point in points):
         kinds.append(kind(_HOLLOW, "circle", QUIET, PAPER))
     if beyond:
         kinds.append(kind(_BEYOND, "triangle-up", QUIET, PAPER))
@@ -385,10 +423,9 @@ def _points(rows: _Rows, top: float, *, has_vco2: bool) -> tuple[list[Spec], boo
     every = max(1, math.ceil(rows.end_s.size / _MOST_POINTS))
     points: list[Spec] = []
     beyond = False
-    for i, (t, vo2, vco2, counts) in enumerate(
-        zip(
-            rows.middle_min.tolist(), rows.vo2.tolist(), rows.vco2.tolist(), rows.counts.tolist(), strict=True
-        )
+    columns = (rows.middle_min, rows.vo2, rows.vco2, rows.counts, rows.aberrant)
+    for i, (t, vo2, vco2, counts, aberrant) in enumerate(
+        zip(*(column.tolist() for column in columns), strict=True)
     ):
         if i % every and counts:
             continue
@@ -397,7 +434,7 @@ def _points(rows: _Rows, top: float, *, has_vco2: bool) -> tuple[list[Spec], boo
         if math.isfinite(vo2):
             outside = not 0 <= vo2 <= top
             beyond = beyond or outside
-            kind = _VO2 if counts else _BEYOND if outside else _HOLLOW
+            kind = _VO2 if counts else _BEYOND if outside else _ABERRANT if aberrant else _HOLLOW
             drawn = _BEYOND_AT * top if vo2 > top else max(vo2, 0.0)
             points.append({"t": round(t, 4), "value": round(drawn, 1), "kind": kind})
     return points, beyond

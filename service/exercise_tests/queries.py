@@ -21,7 +21,7 @@ from service.db.models import (
     Visit,
 )
 from service.errors import Conflict, InvalidContent, NotFound, Place
-from service.exercise_tests.schemas import PhaseName, TestOut
+from service.exercise_tests.schemas import ExclusionOut, PhaseName, TestOut
 from service.quantities import CHANNELS, EXTRA_CHANNELS, STORED_CHANNELS
 from service.reference.protocols import STANDARD_PROTOCOLS
 
@@ -119,14 +119,14 @@ def check_protocol(session: Session, protocol_id: str, *, where: str = "body") -
 def read_intervals(
     session: Session, test_pk: int, *, after: int | None = None, limit: int | None = None
 ) -> list[dict[str, Any]]:
-    """Intervals as stored, each with what was taken out by hand."""
+    """Intervals as stored, each with what was decided about it by hand: `excluded`, or `kept`, by whom and why."""
     extra = [IntervalExtra.__table__.c[name] for name in EXTRA_CHANNELS]
     stored = [
         Interval.__table__.c[name]
         for name in ("seq", "end_s", "duration_s", "phase", "stage", *STORED_CHANNELS)
     ]
     statement = (
-        sa.select(*stored, *extra, Exclusion.by, Exclusion.reason)
+        sa.select(*stored, *extra, Exclusion.excluded.label("decision"), Exclusion.by, Exclusion.reason)
         .outerjoin(
             IntervalExtra,
             sa.and_(IntervalExtra.test_id == Interval.test_id, IntervalExtra.seq == Interval.seq),
@@ -147,9 +147,19 @@ def read_intervals(
             "phase": phase_name(row.phase),
             "stage": row.stage,
             **{name: getattr(row, name) for name in CHANNELS},
-            "excluded": None if row.by is None else {"by": row.by, "reason": row.reason},
+            "excluded": {"by": row.by, "reason": row.reason} if row.decision is True else None,
+            "kept": {"by": row.by, "reason": row.reason} if row.decision is False else None,
         }
         for row in session.execute(statement)
+    ]
+
+
+def read_exclusions(session: Session, test_pk: int) -> list[ExclusionOut]:
+    """Decisions by hand about single intervals."""
+    rows = session.scalars(sa.select(Exclusion).where(Exclusion.test_id == test_pk).order_by(Exclusion.seq))
+    return [
+        ExclusionOut(seq=row.seq, excluded=row.excluded, by=row.by, reason=row.reason, at=row.at)
+        for row in rows
     ]
 
 

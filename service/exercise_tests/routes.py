@@ -7,8 +7,8 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Body, Query, Request, Response
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import read_notes, read_reported
-from service.analyses.workflow import Edit, ExclusionEdit, Target, record
+from service.analyses.queries import read_calibrations, read_notes, read_reported, read_tester_thresholds
+from service.analyses.workflow import Edit, ExclusionEdit, Target, breath_marks, record
 from service.analysis.estimation import check_field_inputs
 from service.analysis.series import ReportedValue
 from service.db.models import ExerciseTest
@@ -18,6 +18,7 @@ from service.exercise_tests import queries, workflow
 from service.exercise_tests.schemas import (
     CalibrationIn,
     ExclusionIn,
+    ExclusionOut,
     IntervalsIn,
     ReportedResultIn,
     StageNoteIn,
@@ -213,18 +214,23 @@ def get_intervals(
     cursor: Cursor = None,
     format: Annotated[Literal["json", "csv", "parquet"] | None, Query()] = None,  # noqa: A002 the contract's name
 ) -> Any:
-    """Intervals as recorded; CSV and Parquet come whole."""
+    """Intervals as recorded, each with why it does not count, by hand or by a rule; CSV and Parquet come whole."""
     del principal
     wanted = form(request, format, "json", "csv", "parquet")
     if wanted != "json":
         with store.read() as session:
-            rows = queries.read_intervals(session, ref.test_pk)
+            rows = workflow.marked(
+                queries.read_intervals(session, ref.test_pk), breath_marks(session, ref.test_pk)
+            )
         return Response(
             workflow.table_bytes(rows, wanted), media_type=MEDIA_TYPES[wanted], headers=ref.headers
         )
     last_seq = after(request, cursor, whole_number)
     with store.read() as session:
-        rows = queries.read_intervals(session, ref.test_pk, after=last_seq, limit=limit + 1)
+        rows = workflow.marked(
+            queries.read_intervals(session, ref.test_pk, after=last_seq, limit=limit + 1),
+            breath_marks(session, ref.test_pk),
+        )
     key = [rows[limit - 1]["seq"]] if len(rows) > limit else None
     following = next_cursor(request, response, key)
     headers = {**ref.headers, **({"Link": response.headers["Link"]} if following else {})}
@@ -314,7 +320,7 @@ def put_exclusions(
     ref: TestDependency,
     store: StoreDependency,
 ) -> Response:
-    """Take intervals out, with a reason, or put them back; the recorded values stay."""
+    """Take intervals out, keep those that a rule would leave out, or take a decision back; the recorded values stay."""
 
     def edit(session: Session) -> Edit:
         workflow.check_exclusions(body, queries.count_intervals(session, ref.test_pk))
@@ -323,6 +329,14 @@ def put_exclusions(
         )
 
     return _write(store, principal, ref, edit, {"exclusions": [row.model_dump() for row in body]})
+
+
+@router.get("/tests/{test_id}/exclusions")
+def get_exclusions(principal: Reader, ref: TestDependency, store: StoreDependency) -> Page[ExclusionOut]:
+    """What was decided by hand about single intervals, by whom, when and why, whole."""
+    del principal
+    with store.read() as session:
+        return Page(items=queries.read_exclusions(session, ref.test_pk), next=None)
 
 
 @router.put("/tests/{test_id}/calibrations", response_model=TestOut)
@@ -337,6 +351,15 @@ def put_calibrations(
     return _write(store, principal, ref, Edit(calibrations=rows), {"calibrations": rows})
 
 
+@router.get("/tests/{test_id}/calibrations")
+def get_calibrations(principal: Reader, ref: TestDependency, store: StoreDependency) -> Page[CalibrationIn]:
+    """The calibrations of a test in the order they were given, whole."""
+    del principal
+    with store.read() as session:
+        rows = read_calibrations(session, ref.test_pk)
+    return Page(items=[CalibrationIn.model_construct(**row) for row in rows], next=None)
+
+
 @router.put("/tests/{test_id}/thresholds", response_model=TestOut)
 def put_thresholds(
     body: Annotated[list[ThresholdIn], Body(max_length=3)],
@@ -348,6 +371,15 @@ def put_thresholds(
     workflow.check_thresholds(body)
     rows = [row.model_dump() for row in body]
     return _write(store, principal, ref, Edit(tester_thresholds=rows), {"thresholds": rows})
+
+
+@router.get("/tests/{test_id}/thresholds")
+def get_thresholds(principal: Reader, ref: TestDependency, store: StoreDependency) -> Page[ThresholdIn]:
+    """The tester's own thresholds as they were set, whole; the computed ones stand in the analysis."""
+    del principal
+    with store.read() as session:
+        rows = read_tester_thresholds(session, ref.test_pk)
+    return Page(items=[ThresholdIn.model_construct(**row) for row in rows], next=None)
 
 
 @router.put("/tests/{test_id}/reported-results", response_model=TestOut)

@@ -199,11 +199,23 @@ class StageNoteIn(Wire):
 
 
 class ExclusionIn(Wire):
-    """One interval taken out, or put back."""
+    """A decision about one interval."""
 
     seq: Annotated[WholeNumber, Field(ge=0)]
-    excluded: Flag
+    excluded: Flag | None = Field(
+        description="true: taken out; false: kept, even where a rule would leave it out; null: the decision is taken back."
+    )
     reason: ShortText
+
+
+class ExclusionOut(Answer):
+    """A decision about one interval."""
+
+    seq: int
+    excluded: bool = Field(description="Taken out, or kept although a rule would leave it out.")
+    by: str
+    reason: str
+    at: datetime
 
 
 class CalibrationIn(Wire):

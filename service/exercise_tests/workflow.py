@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
+from service.analyses.workflow import BreathMarks
 from service.analysis.series import PHASES, Series, StageNote
 from service.db.models import ExerciseTest
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
@@ -19,6 +20,7 @@ from service.quantities import CHANNELS, QUANTITIES
 
 #: Keeps float noise of a recorder's clock from reading as an overlap.
 _CLOCK_TOLERANCE_S = 1e-6
+_DECISIONS = ("excluded", "kept")
 
 
 def series_of(rows: Sequence[IntervalIn], *, previous_end_s: float = 0.0) -> Series:
@@ -242,28 +244,41 @@ def check_reported(rows: Sequence[Any]) -> None:
         )
 
 
+def marked(rows: list[dict[str, Any]], marks: BreathMarks) -> list[dict[str, Any]]:
+    """Intervals, with the rule and its reason where it leaves one out."""
+    for row in rows:
+        reason = marks.reasons.get(row["seq"])
+        if reason is not None and row["excluded"] is None and row["kept"] is None:
+            row["excluded"] = {"by": marks.rule, "reason": reason}
+    return rows
+
+
 def table_bytes(rows: list[dict[str, Any]], form: str) -> bytes:
-    """Intervals as a CSV or Parquet table, the reason of an exclusion in two columns of its own."""
+    """Intervals as a CSV or Parquet table; who excluded or kept one, and why, in columns of their own."""
     import pandas as pd
 
     flat = [
         {
-            **{name: value for name, value in row.items() if name != "excluded"},
-            "excluded_by": row["excluded"]["by"] if row["excluded"] else None,
-            "excluded_reason": row["excluded"]["reason"] if row["excluded"] else None,
+            **{name: value for name, value in row.items() if name not in _DECISIONS},
+            **{
+                f"{name}_{part}": row[name][part] if row[name] else None
+                for name in _DECISIONS
+                for part in ("by", "reason")
+            },
         }
         for row in rows
     ]
-    columns = ["seq", "end_s", "duration_s", "phase", "stage", *CHANNELS, "excluded_by", "excluded_reason"]
+    decided = [f"{name}_{part}" for name in _DECISIONS for part in ("by", "reason")]
+    columns = ["seq", "end_s", "duration_s", "phase", "stage", *CHANNELS, *decided]
     frame = pd.DataFrame(flat, columns=columns)
     for name in ("end_s", "duration_s", *CHANNELS):
         frame[name] = frame[name].astype("float64")
     frame["stage"] = frame["stage"].astype("Int64")
-    for name in ("phase", "excluded_by", "excluded_reason"):
+    for name in ("phase", *decided):
         frame[name] = frame[name].astype("string")
     if form == "parquet":
         return bytes(frame.to_parquet(index=False, engine="pyarrow"))
-    for name in ("excluded_by", "excluded_reason"):
+    for name in decided:
         frame[name] = frame[name].map(inert, na_action="ignore")
     return frame.to_csv(index=False, lineterminator="\r\n").encode()
 

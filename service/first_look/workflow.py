@@ -8,6 +8,7 @@ from pydantic import ValidationError
 
 from service.analysis.ages import years_between
 from service.analysis.series import Mode, Person, Sex, StopReason, TestInput
+from service.analysis.smoothing import LOCAL_SD_RULE
 from service.analysis.summary import AnalysisSettings, analyse_test
 from service.charts.uptake import columns_of
 from service.errors import InvalidContent, Place
@@ -36,6 +37,8 @@ class OneFile:
     peak_convention : str
     peak_window : float
         Seconds, or breaths for a convention of breaths.
+    aberrant_breaths : str
+        Rule that leaves out single breaths.
     """
 
     mode: Mode
@@ -53,6 +56,7 @@ class OneFile:
         "time_weighted", "moving_seconds", "consecutive_bins", "moving_breaths", "trimmed_breaths"
     ] = "time_weighted"
     peak_window: float = 30.0
+    aberrant_breaths: str = LOCAL_SD_RULE
 
 
 def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, Any], dict[str, list[Any]]]:
@@ -109,7 +113,7 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
     analysis = analyse_test(test, _settings(question), builtin_norms())
     document = {"test_id": None, "provisional": False, **analysis.as_dict()}
     document["findings"] = [*(remark.as_dict() for remark in file.findings), *document["findings"]]
-    return document, columns_of(file.series)
+    return document, columns_of(file.series, analysis.breath_care.left_out)
 
 
 def _person(question: OneFile) -> Person:
@@ -142,6 +146,12 @@ def _person(question: OneFile) -> Person:
 def _settings(question: OneFile) -> AnalysisSettings:
     if question.peak_convention in {"moving_breaths", "trimmed_breaths"}:
         return AnalysisSettings(
-            peak_convention=question.peak_convention, peak_window_breaths=round(question.peak_window)
+            peak_convention=question.peak_convention,
+            peak_window_breaths=round(question.peak_window),
+            aberrant_breaths=question.aberrant_breaths,
         )
-    return AnalysisSettings(peak_convention=question.peak_convention, peak_window_s=question.peak_window)
+    return AnalysisSettings(
+        peak_convention=question.peak_convention,
+        peak_window_s=question.peak_window,
+        aberrant_breaths=question.aberrant_breaths,
+    )

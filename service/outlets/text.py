@@ -380,11 +380,33 @@ def _method(document: Mapping[str, Any]) -> Iterator[str]:
     ]
     yield ""
     yield f"Method: {'; '.join(told)}. Analysis version {document['analysis_version']}."
+    yield from breath_lines(document.get("breath_care") or {})
     keys = dict.fromkeys(key for source in sources_of(document) for key in cited_keys(source))
     if keys:
         yield "Sources"
         for key in keys:
             yield f"  {REFERENCES[key].text}"
+
+
+def breath_lines(care: Mapping[str, Any]) -> Iterator[str]:
+    """Which breaths were left out, and how the rest was averaged for each part."""
+    if not care or not care["averaging"]:
+        return
+    if not care["applied"]:
+        yield _sentence(f"No breath was left out by a rule: {_lowered(care['reason'])}", None)
+    else:
+        n = care["n_left_out"]
+        words = f"{n} of {care['n_breaths']} breaths left out by the rule {care['rule']}, which {care['rule_text']}"
+        if care["n_restored"]:
+            words += f"; {care['n_restored']} that it marked kept by hand"
+        yield f"Breaths: {words}."
+    yield "Averaging"
+    for one in care["averaging"]:
+        yield f"  {_words(one['part']).capitalize()}: {one['text']}"
+
+
+def _lowered(sentence: str) -> str:
+    return f"{sentence[0].lower()}{sentence[1:]}"
 
 
 def sources_of(document: Mapping[str, Any]) -> Iterator[str]:

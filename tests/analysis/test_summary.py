@@ -44,7 +44,7 @@ def test_the_object_is_json_and_has_the_names_of_the_contract(simulated_test, ho
     assert {type(value) for _, value in walk(answer)} <= {str, int, float, bool, type(None)}
     assert set(answer["settings"]) == {
         *("peak_convention", "peak_window_s", "peak_window_breaths"),
-        *("effort_rules", "plateau_rule", "heart_rate_max_method"),
+        *("effort_rules", "plateau_rule", "heart_rate_max_method", "aberrant_breaths", "chosen_by"),
     }
     assert answer["analysis_version"] == ANALYSIS_VERSION
     assert answer["cautions"] == list(CAUTIONS)

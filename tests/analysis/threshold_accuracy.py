@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from service.analysis.breath_care import with_breaths_left_out
 from service.analysis.marks import find_marks
 from service.analysis.peaks import find_peak
 from service.analysis.series import ThresholdName
@@ -132,7 +133,8 @@ def accuracy(
             athlete, seed + number, kind=setting.kind, rows=setting.rows, stage_s=setting.stage_s
         )
         marks = find_marks(known.test)
-        found = find_thresholds(known.test, marks, find_peak(known.test, marks))
+        test, _ = with_breaths_left_out(known.test, marks)
+        found = find_thresholds(test, marks, find_peak(test, marks))
         for name, method in ESTIMATES:
             one = found.of(name, method)  # type: ignore[arg-type]
             true = known.vt1_ml_min if name == "vt1" else known.vt2_ml_min
@@ -156,7 +158,8 @@ def response_errors(tests: int = TESTS, seed: int = SEED) -> tuple[float, float,
         athlete = random_athlete(np.random.default_rng(seed + number), LEVELS[number % len(LEVELS)])
         known = simulate(athlete, seed + number)
         marks = find_marks(known.test)
-        found = find_thresholds(known.test, marks, find_peak(known.test, marks))
+        test, _ = with_breaths_left_out(known.test, marks)
+        found = find_thresholds(test, marks, find_peak(test, marks))
         estimated += found.mean_response_basis == "estimated"
         if found.mean_response_s is not None:
             errors.append(found.mean_response_s - known.mean_response_s)
