@@ -12,7 +12,7 @@ from service.db.models import ExerciseTest, Measurement, Subject, Visit
 from service.errors import InvalidContent, NotFound, Place
 from service.exercise_tests.queries import of_visit
 from service.quantities import QUANTITIES, of_kind
-from service.visits.schemas import MeasurementIn, MeasurementOut, VisitOut
+from service.visits.schemas import MeasurementIn, MeasurementOut, PreTestOut, VisitOut
 
 
 def get(session: Session, visit_pk: int) -> Visit:
@@ -43,16 +43,19 @@ def out(session: Session, visit: Visit, subject_id: str) -> VisitOut:
                 )
                 for one in measured
             ],
-            "pre_test": {
-                "answers": visit.pre_test_answers,
-                "consent_given_at": None
-                if visit.consent_given_at is None
-                else visit.consent_given_at.isoformat(),
-                "cleared_by": visit.cleared_by,
-            },
+            "pre_test": pre_test(visit),
             "tests": of_visit(session, visit.id),
             "cautions": [one.as_dict() for one in _cautions(visit)],
         }
+    )
+
+
+def pre_test(visit: Visit) -> PreTestOut:
+    """What was asked before the test."""
+    return PreTestOut(
+        answers=visit.pre_test_answers or [],
+        consent_given_at=visit.consent_given_at,
+        cleared_by=visit.cleared_by,
     )
 
 

@@ -18,7 +18,7 @@ from service.http.dependencies import Reader, StoreDependency, SubjectDependency
 from service.http.idempotency import OnceDependency
 from service.subjects import queries as subjects
 from service.visits import queries
-from service.visits.schemas import MeasurementIn, PreTestIn, VisitIn, VisitOut, VisitPatch
+from service.visits.schemas import MeasurementIn, PreTestIn, PreTestOut, VisitIn, VisitOut, VisitPatch
 
 router = APIRouter(prefix="/v1", tags=["visits"])
 
@@ -155,6 +155,14 @@ def put_measurements(
             payload={"measurements": [row.model_dump(mode="json") for row in body]},
         )
         return json_response(queries.out(session, queries.get(session, ref.visit_pk), ref.subject_id))
+
+
+@router.get("/visits/{visit_id}/pre-test")
+def get_pre_test(principal: Reader, ref: VisitDependency, store: StoreDependency) -> PreTestOut:
+    """What was asked before the test, as it was answered; the cautions stand with the visit."""
+    del principal
+    with store.read() as session:
+        return queries.pre_test(queries.get(session, ref.visit_pk))
 
 
 @router.put("/visits/{visit_id}/pre-test", response_model=VisitOut)

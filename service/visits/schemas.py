@@ -109,6 +109,14 @@ class PreTestIn(Wire):
     cleared_by: ShortText | None = None
 
 
+class PreTestOut(Answer):
+    """What was asked before the test, as it was answered."""
+
+    answers: list[dict[str, str]]
+    consent_given_at: datetime | None
+    cleared_by: str | None
+
+
 class VisitOut(Answer):
     """A visit."""
 
@@ -140,7 +148,7 @@ class VisitOut(Answer):
     mvv_l_min: float | None
     notes: str | None
     measurements: list[MeasurementOut]
-    pre_test: dict[str, Any]
+    pre_test: PreTestOut
     tests: list[str] = Field(description="Ids of the tests of this visit.")
     cautions: list[dict[str, Any]] = Field(
         description="What in the answers and resting values published lists name. Local rules and licensed practice decide."
