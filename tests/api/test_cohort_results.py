@@ -298,16 +298,21 @@ def test_small_cohorts_have_a_clear_answer(study):
     assert "look whether values were copied" in arm["reason"]
 
 
-def test_three_arms(study):
-    arms = in_two_arms(study)
-    arms.member("S", "strength")
-    arms.result("S", "1", 40.0)
-    arms.result("S", "2", 41.0)
-    found = arms.ask("change", from_="1", to="2")
+def test_three_arms(arms):
+    """The same people as another cohort: A and B of the trained arm are an arm of their own."""
+    made = arms.client.post("/v1/cohorts", json={"name": "Three arms"}).json()["id"]
+    strength = {arms.subjects["A"], arms.subjects["B"]}
+    members = [one | {"arm": "strength"} if one["subject_id"] in strength else one for one in arms.members]
+    arms.client.put(f"/v1/cohorts/{made}/members", json=members)
+    query = {"quantity": PEAK, "from": "1", "to": "2"}
+    found = arms.client.get(f"/v1/cohorts/{made}/change", params=query).json()
     assert found["difference"]["value"] is None
     assert "name the one to compare with `arm` (strength, training)" in found["difference"]["reason"]
-    assert [one["difference"]["arm"] for one in found["comparisons"]] == ["strength", "training"]
-    assert arms.ask("change", from_="1", to="2", arm="training")["difference"]["value"] == pytest.approx(4.0)
+    # Changes 2 4 and 6 8 against 0 1 2.
+    told = [(one["difference"]["arm"], one["difference"]["value"]) for one in found["comparisons"]]
+    assert told == [("strength", pytest.approx(2.0)), ("training", pytest.approx(6.0))]
+    named = arms.client.get(f"/v1/cohorts/{made}/change", params=query | {"arm": "training"}).json()
+    assert named["difference"]["value"] == pytest.approx(6.0)
 
 
 def test_a_key_limited_to_subjects_sees_no_cohort(arms, make_key, open_client):
@@ -383,23 +388,26 @@ def erase(store, subject_id):
         transaction.session.execute(sa.delete(Subject).where(Subject.public_id == subject_id))
 
 
-def changes_of_state(arms, store):
+def changes_of_state(study, store):
     """Writes that may change what a cohort shows, each by its own way in."""
-    client, subject = arms.client, arms.subjects["A"]
+    client, subject = study.client, study.subjects["A"]
     visit = client.get(f"/v1/subjects/{subject}/visits").json()["items"][0]["id"]
-    yield "a result", lambda: arms.result("H", "2", 61.0)
+    yield "a result", lambda: study.result("C", "3", 61.0)
     yield "a visit", lambda: client.patch(f"/v1/visits/{visit}", json={"round": "0"})
     yield "a mass", lambda: client.patch(f"/v1/visits/{visit}", json={"body_mass_kg": 70.0})
     yield "a subject", lambda: client.patch(f"/v1/subjects/{subject}", json={"notes": "x"})
-    yield "the members", arms.put
-    yield "the name", lambda: client.patch(f"/v1/cohorts/{arms.id}", json={"name": "Other"})
-    yield "an erased subject", lambda: erase(store, arms.subjects["B"])
+    yield "the members", study.put
+    yield "the name", lambda: client.patch(f"/v1/cohorts/{study.id}", json={"name": "Other"})
+    yield "an erased subject", lambda: erase(store, study.subjects["B"])
 
 
 def test_tags_change_with_whatever_is_written_under_a_member(client, store, study):
-    arms = in_two_arms(study)
+    for code in "ABC":
+        study.member(code)
+        study.result(code, "1", 40.0)
+        study.result(code, "2", 42.0)
     queries = {
-        f"/v1/cohorts/{arms.id}/{part}": {"quantity": PEAK, **more}
+        f"/v1/cohorts/{study.id}/{part}": {"quantity": PEAK, **more}
         for part, more in (("summary", {}), ("change", {"from": "1", "to": "2"}), ("chart", {}))
     }
 
@@ -413,14 +421,14 @@ def test_tags_change_with_whatever_is_written_under_a_member(client, store, stud
     for address, query in queries.items():
         answer = client.get(address, params=query, headers={"If-None-Match": seen[0][address]})
         assert (answer.status_code, answer.content) == (304, b"")
-    for what, write in changes_of_state(arms, store):
+    for what, write in changes_of_state(study, store):
         answer = write()
         assert answer is None or isinstance(answer, str) or answer.is_success, (what, answer.text)
         seen.append(tags())
         for address, tag in seen[-1].items():
             assert tag not in {earlier[address] for earlier in seen[:-1]}, (what, address)
     # Another subject is none of the cohort's business.
-    arms.laboratory.subject()
+    study.laboratory.subject()
     assert tags() == seen[-1]
 
 
