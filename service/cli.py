@@ -432,6 +432,30 @@ def analyse(
         str | None,
         typer.Option(help="exhaustion, legs, breath, symptom, target_reached, tester, equipment, ..."),
     ] = None,
+    purpose: Annotated[str, typer.Option(help="maximal, submaximal, verification or other.")] = "maximal",
+    shape: Annotated[
+        str | None, typer.Option(help="step, ramp, constant, field or other; inferred if left out.")
+    ] = None,
+    resting_heart_rate: Annotated[
+        float | None, typer.Option(min=20, max=200, help="Beats/min, for ranges by heart-rate reserve.")
+    ] = None,
+    limits_heart_rate: Annotated[
+        bool,
+        typer.Option(
+            "--limits-heart-rate",
+            help="A medication limits heart rate: nothing is judged or estimated by it.",
+        ),
+    ] = False,
+    handrail: Annotated[
+        bool, typer.Option("--handrail", help="The handrail was held: speed and grade tell no cost.")
+    ] = False,
+    pressure: Annotated[
+        float | None, typer.Option(min=300, max=850, help="Barometric pressure of the room, mmHg.")
+    ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(min=-20, max=60, help="Temperature of the room, °C.")
+    ] = None,
+    effort_rules: Annotated[str, typer.Option(help="Rule set of effort.")] = "default",
     peak_convention: Annotated[str, typer.Option(help="How the peak is averaged.")] = "time_weighted",
     peak_window: Annotated[
         float, typer.Option(min=1, max=600, help="Seconds, or breaths for a convention of breaths.")
@@ -443,7 +467,7 @@ def analyse(
     chart: Annotated[Path | None, typer.Option(help="Draw the uptake into this SVG or PNG file.")] = None,
 ) -> None:
     """Judge one file without a database: verdict, numbers, findings."""
-    from service.analysis.series import StopReason
+    from service.analysis.series import Purpose, Shape, StopReason
     from service.first_look.workflow import OneFile, analyse_file
     from service.outlets.text import analysis_lines
 
@@ -464,6 +488,14 @@ def analyse(
         sheet=sheet,
         exercise=exercise,
         stop_reason=_one_of(stop_reason, StopReason, "--stop-reason"),
+        purpose=_one_of(purpose, Purpose, "--purpose"),
+        shape=_one_of(shape, Shape, "--shape"),
+        resting_heart_rate_bpm=resting_heart_rate,
+        limits_heart_rate=limits_heart_rate,
+        handrail_support=handrail or None,
+        barometric_pressure_mmhg=pressure,
+        temperature_c=temperature,
+        effort_rules=effort_rules,
         peak_convention=_one_of(peak_convention, Convention, "--peak-convention"),
         peak_window=peak_window,
         aberrant_breaths=aberrant_breaths,

@@ -7,7 +7,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from service.analysis.ages import years_between
-from service.analysis.series import Mode, Person, Sex, StopReason, TestInput
+from service.analysis.series import Conditions, Mode, Person, Purpose, Sex, Shape, StopReason, TestInput
 from service.analysis.smoothing import LOCAL_SD_RULE
 from service.analysis.summary import AnalysisSettings, analyse_test
 from service.charts.uptake import columns_of
@@ -34,6 +34,17 @@ class OneFile:
     exercise : tuple of float, optional
         Seconds at which exercise began and ended.
     stop_reason : str, optional
+    purpose : str
+    shape : str, optional
+        Inferred where it is not given.
+    resting_heart_rate_bpm : float, optional
+    limits_heart_rate : bool
+        Whether a medication does.
+    handrail_support : bool, optional
+    barometric_pressure_mmhg, temperature_c : float, optional
+        Of the room.
+    effort_rules : str
+        Built-in rule set.
     peak_convention : str
     peak_window : float
         Seconds, or breaths for a convention of breaths.
@@ -52,6 +63,14 @@ class OneFile:
     sheet: str | None = None
     exercise: tuple[float, float] | None = None
     stop_reason: StopReason | None = None
+    purpose: Purpose = "maximal"
+    shape: Shape | None = None
+    resting_heart_rate_bpm: float | None = None
+    limits_heart_rate: bool = False
+    handrail_support: bool | None = None
+    barometric_pressure_mmhg: float | None = None
+    temperature_c: float | None = None
+    effort_rules: str = "default"
     peak_convention: Literal[
         "time_weighted", "moving_seconds", "consecutive_bins", "moving_breaths", "trimmed_breaths"
     ] = "time_weighted"
@@ -95,7 +114,15 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
             raise InvalidContent(f"What is said of column {header!r} cannot be used.", places) from error
         choices[header] = None if column is None else ColumnChoice(column.quantity, column.unit)
     file = read_test_file(
-        data, name, ReadOptions(columns=choices, sheet=question.sheet, body_mass_kg=question.body_mass_kg)
+        data,
+        name,
+        ReadOptions(
+            columns=choices,
+            sheet=question.sheet,
+            body_mass_kg=question.body_mass_kg,
+            barometric_pressure_mmhg=question.barometric_pressure_mmhg,
+            temperature_c=question.temperature_c,
+        ),
     )
     start, end = question.exercise or (None, None)
     if start is not None and end is not None and end <= start:
@@ -109,6 +136,12 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
         exercise_start_s=start,
         exercise_end_s=end,
         stop_reason=question.stop_reason,
+        purpose=question.purpose,
+        shape=question.shape,
+        handrail_support=question.handrail_support,
+        conditions=Conditions(
+            barometric_pressure_mmhg=question.barometric_pressure_mmhg, temperature_c=question.temperature_c
+        ),
     )
     analysis = analyse_test(test, _settings(question), builtin_norms())
     document = {"test_id": None, "provisional": False, **analysis.as_dict()}
@@ -128,6 +161,9 @@ def _person(question: OneFile) -> Person:
         ("body_mass_kg", question.body_mass_kg),
         ("height_cm", question.height_cm),
         ("age_years", age),
+        ("resting_heart_rate_bpm", question.resting_heart_rate_bpm),
+        ("barometric_pressure_mmhg", question.barometric_pressure_mmhg),
+        ("temperature_c", question.temperature_c),
     ):
         if value is not None and not QUANTITIES[name].possible(value):
             message = f"is not possible: {value:g} {QUANTITIES[name].unit}"
@@ -140,6 +176,8 @@ def _person(question: OneFile) -> Person:
         age_basis=basis,
         body_mass_kg=question.body_mass_kg,
         height_cm=question.height_cm,
+        resting_heart_rate_bpm=question.resting_heart_rate_bpm,
+        limits_heart_rate=question.limits_heart_rate,
     )
 
 
@@ -149,9 +187,11 @@ def _settings(question: OneFile) -> AnalysisSettings:
             peak_convention=question.peak_convention,
             peak_window_breaths=round(question.peak_window),
             aberrant_breaths=question.aberrant_breaths,
+            effort_rules=question.effort_rules,
         )
     return AnalysisSettings(
         peak_convention=question.peak_convention,
         peak_window_s=question.peak_window,
         aberrant_breaths=question.aberrant_breaths,
+        effort_rules=question.effort_rules,
     )

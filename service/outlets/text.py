@@ -82,6 +82,7 @@ def analysis_lines(document: Mapping[str, Any], *, width: int = WIDTH) -> Iterat
     for part in (
         verdict_lines(document, label),
         _numbers(document, label),
+        estimate_lines(document.get("estimates") or {}),
         _beyond_the_peak(document),
         _findings(document["findings"]),
         _grounds(document),
@@ -105,14 +106,16 @@ def _wrapped(line: str, width: int) -> list[str]:
 def verdict_lines(document: Mapping[str, Any], label: str) -> Iterator[str]:
     """The verdict: peak, effort, plateau, standing, and whether something has to be read first."""
     effort, plateau, peak = document["effort"], document["plateau"], document["peak"]
-    if peak["vo2_ml_min"] is None:
+    absolute, relative = (
+        None if peak[field] is None else QUANTITIES[quantity].show(peak[field])
+        for field, quantity in (("vo2_ml_min", "vo2_peak_ml_min"), ("vo2_ml_kg_min", "vo2_peak_ml_kg_min"))
+    )
+    if absolute is None and relative is None:
         yield f"{label}: none. {peak.get('reason') or ''}".rstrip()
     else:
-        absolute = QUANTITIES["vo2_peak_ml_min"].show(peak["vo2_ml_min"])
-        if peak["vo2_ml_kg_min"] is None:
-            yield f"{label} {absolute} (give the body mass for mL/kg/min)"
-        else:
-            yield f"{label} {QUANTITIES['vo2_peak_ml_kg_min'].show(peak['vo2_ml_kg_min'])} ({absolute})"
+        how = "" if peak["basis"] == "measured" else f", {peak['basis']},"
+        shown = relative if absolute is None else absolute if relative is None else f"{relative} ({absolute})"
+        yield f"{label}{how} {shown}" + ("" if relative else " (give the body mass for mL/kg/min)")
     # What the words of a plateau say already is not said twice.
     yield _sentence(
         f"Effort: {VERDICTS[effort['verdict']]}",
@@ -165,8 +168,9 @@ def values_of_the_peak(peak: Mapping[str, Any]) -> Iterator[tuple[str, str, floa
 def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
     peak = document["peak"]
     yield ""
-    if peak["vo2_ml_min"] is not None:
-        yield f"Numbers of the peak ({where_the_peak_is(peak)})"
+    if peak["vo2_ml_min"] is not None or peak["vo2_ml_kg_min"] is not None:
+        where = where_the_peak_is(peak) if peak["basis"] == "measured" else peak["basis"]
+        yield f"Numbers of the peak ({where})"
         for quantity, field in (("vo2_peak_ml_min", "vo2_ml_min"), ("vo2_peak_ml_kg_min", "vo2_ml_kg_min")):
             if peak[field] is not None:
                 yield _row(label, quantity, peak[field])
@@ -178,6 +182,30 @@ def _numbers(document: Mapping[str, Any], label: str) -> Iterator[str]:
     duration = document["maxima"].get("exercise_duration_s")
     if duration is not None:
         yield f"  {'Duration of exercise':<28} {_clock(duration):>8} min:s"
+
+
+def estimate_lines(estimates: Mapping[str, Any]) -> Iterator[str]:
+    """Estimates of peak uptake without gas exchange, each with its error, or why a method says nothing."""
+    items = estimates.get("items") or []
+    if not items and not estimates.get("reason"):
+        return
+    yield "Estimates of peak uptake; none of them is a measurement"
+    if estimates.get("reason"):
+        yield f"  None: {estimates['reason']}"
+    for one in items:
+        mark = ", stands for the test" if one["method"] == estimates.get("chosen") else ""
+        value, quantity = one["value_ml_kg_min"], QUANTITIES["vo2_peak_ml_kg_min"]
+        error = one["standard_error_ml_kg_min"]
+        if value is None:
+            value, quantity = one["value_ml_min"], QUANTITIES["vo2_peak_ml_min"]
+            error = one["standard_error"] if one["unit"] == quantity.unit else None
+        if value is None:
+            yield "  " + _sentence(f"{one['label']}: not given", one["reason"])
+            continue
+        spread = "no standard error published" if error is None else f"standard error {quantity.show(error)}"
+        yield f"  {one['label']}: {quantity.show(value)}, {spread} ({one['trust']}{mark})"
+        for remark in one["findings"]:
+            yield f"    {remark['message']}"
 
 
 _AGREED = {"vt1": "First ventilatory threshold", "vt2": "Second ventilatory threshold"}
@@ -393,7 +421,7 @@ def breath_lines(care: Mapping[str, Any]) -> Iterator[str]:
     if not care or not care["averaging"]:
         return
     if not care["applied"]:
-        yield _sentence(f"No breath was left out by a rule: {_lowered(care['reason'])}", None)
+        yield _sentence(f"No breath was left out by a rule: {_lowered(care['reason']).rstrip('.')}", None)
     else:
         n = care["n_left_out"]
         words = f"{n} of {care['n_breaths']} breaths left out by the rule {care['rule']}, which {care['rule_text']}"
@@ -422,6 +450,9 @@ def sources_of(document: Mapping[str, Any]) -> Iterator[str]:
             rank[name] is not None for name in ("percentile", "percent_of_median", "percent_of_predicted")
         ):
             yield rank["source"]
+    for one in (document.get("estimates") or {}).get("items") or []:
+        if one["applies"]:
+            yield one["source"]
 
 
 def _words(identifier: str) -> str:

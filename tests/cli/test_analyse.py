@@ -86,6 +86,52 @@ def test_the_chart_is_drawn_beside_the_text(run, tmp_path, cycle_test, name, sta
     assert (tmp_path / name).read_bytes().startswith(start)
 
 
+SUBMAXIMAL = """Time (s),Work rate (W),Heart rate (beats/min)
+60,50,95
+120,50,100
+180,50,101
+240,75,112
+300,75,118
+360,75,119
+420,100,130
+480,100,136
+540,100,137
+"""
+
+
+def test_a_submaximal_test_is_printed_with_its_estimates(run, tmp_path):
+    file = tmp_path / "submaximal.csv"
+    file.write_text(SUBMAXIMAL)
+    person = ("--sex", "male", "--age", 40, "--mass", 80)
+    asked = ("--mode", "cycle", "--purpose", "submaximal", "--stop-reason", "target_reached", *person)
+    told = run("analyse", file, *asked, "--resting-heart-rate", 60).stdout
+    assert told.startswith("VO2peak, estimated, ")
+    assert "Numbers of the peak (estimated)" in told
+    assert "Estimates of peak uptake; none of them is a measurement" in told
+    plain = " ".join(told.split())
+    # By hand: 75 W at 119 and 100 W at 137 beats/min, on to 220 - 40 = 180: 159.7 W, that is 7 + 10.8 x 159.7/80 = 28.6.
+    assert "several submaximal loads, cycle: 28.6 mL/kg/min, no standard error published" in plain
+    assert "stands for the test" in plain
+    assert "Astrand and Ryhming: not given. Stage 3 lasted 3.0 min" in plain
+    limited = " ".join(run("analyse", file, *asked, "--limits-heart-rate").stdout.split())
+    assert "VO2peak: none." in limited
+    assert "medication" in limited.partition("Estimates of peak uptake")[2]
+
+
+def test_what_is_said_beside_a_file_reaches_the_analysis(run, cycle_test):
+    person = ("--sex", "male", "--age", 40, "--mass", 75)
+    said = ("--resting-heart-rate", 55, "--pressure", 712, "--temperature", 22, "--shape", "step", "--json")
+    document = json.loads(run("analyse", cycle_test, "--mode", "cycle", *person, *said).stdout)
+    assert document["shape"] == "step"
+    assert document["reserves"]["heart_rate_reserve_bpm"] == document["maxima"]["heart_rate_bpm"] - 55
+    assert "shape_inferred" not in [one["code"] for one in document["findings"]]
+    chosen = ("--effort-rules", "wagner_2020_cycle", "--json")
+    document = json.loads(run("analyse", cycle_test, "--mode", "cycle", *person, *chosen).stdout)
+    assert document["effort"]["rule_set"] == "wagner_2020_cycle"
+    held = run("analyse", cycle_test, "--mode", "treadmill", "--mass", 75, "--handrail", "--json")
+    assert json.loads(held.stdout)["plateau"]["verdict"] == "not_assessable"
+
+
 @pytest.mark.parametrize(
     "wrong",
     [
@@ -100,6 +146,9 @@ def test_the_chart_is_drawn_beside_the_text(run, tmp_path, cycle_test, name, sta
         ("--mode", "cycle", "--columns", "{broken"),
         ("--mode", "cycle", "--peak-convention", "best_of_three"),
         ("--mode", "cycle", "--stop-reason", "bored"),
+        ("--mode", "cycle", "--purpose", "fun"),
+        ("--mode", "cycle", "--shape", "round"),
+        ("--mode", "cycle", "--pressure", "101.3"),
         ("--mode", "cycle", "--chart", "chart.gif"),
         ("--mode", "cycle", "--exercise", "10"),
     ],
