@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -45,13 +46,37 @@ def migrated_file(tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="session")
 def demonstration_file(migrated_file: Path, tmp_path_factory) -> Path:
-    """The demonstration record, loaded once (it takes a while); who writes works on a copy."""
-    path = tmp_path_factory.mktemp("demonstration") / "demonstration.db"
-    shutil.copy(migrated_file, path)
-    store = Store(Settings(database_url=f"sqlite:///{path}"))
-    load(store)
-    store.close()
+    """The demonstration record; who writes works on a copy. Loading takes a while: all workers share one."""
+    own = tmp_path_factory.getbasetemp()
+    folder = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    path, lock = folder / "demonstration.db", folder / "demonstration.lock"
+    until = time.monotonic() + 600
+    while not path.exists():
+        try:
+            lock.mkdir()
+        except FileExistsError:
+            assert time.monotonic() < until, "another worker does not get the demonstration loaded"
+            time.sleep(0.2)
+            continue
+        try:
+            _load_demonstration(migrated_file, path)
+        finally:
+            lock.rmdir()
     return path
+
+
+def _load_demonstration(migrated_file: Path, path: Path) -> None:
+    loading = path.with_name(f"loading-{path.name}")
+    shutil.copy(migrated_file, loading)
+    store = Store(Settings(database_url=f"sqlite:///{loading}"))
+    load(store)
+    with store.write_engine.connect() as connection:
+        # Everything into the one file, so that it can be copied.
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.exec_driver_sql("BEGIN")
+    store.close()
+    loading.rename(path)
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ _Id = Annotated[
 ]
 
 
-class ThresholdIn(Wire):
+class CriterionThresholdIn(Wire):
     """Where a criterion is met, and for whom."""
 
     threshold: Number
@@ -34,7 +34,7 @@ class CriterionIn(Wire):
     criterion: Literal[
         "respiratory_exchange_ratio", "perceived_exertion", "blood_lactate", "heart_rate_near_predicted"
     ]
-    thresholds: Annotated[list[ThresholdIn], Field(min_length=1, max_length=100)]
+    thresholds: Annotated[list[CriterionThresholdIn], Field(min_length=1, max_length=100)]
     counts: Flag = Field(
         description="Whether it may be one of those that are needed; false for a heart rate."
     )

@@ -24,6 +24,7 @@ from service.intake.measures import MEASURES
 from service.intake.terms import known_terms
 from service.methods.catalogue import METHODS
 from service.methods.method import Input, Method
+from service.outlets.tables import TABLES
 from service.quantities import QUANTITIES, TypicalError
 from service.reference.protocols import STANDARD_PROTOCOLS
 from service.reference.tables import builtin_norms
@@ -44,6 +45,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "change",
             "reliability",
             "cohorts",
+            "export",
             "api",
             "dashboards",
             "deployment",
@@ -323,6 +325,15 @@ def _protocols_table() -> str:
     )
 
 
+def _export_tables() -> str:
+    rows = [
+        [f"`{table.name}`", table.description, ", ".join(f"`{name}`" for name in names)]
+        for table in TABLES
+        if (names := dict.fromkeys(column.name for column in table.columns))
+    ]
+    return _table(["Table", "What a row is", "Columns of all profiles"], rows)
+
+
 def _sources_list() -> str:
     return "\n".join(
         _entry(
@@ -338,6 +349,7 @@ def _sources_list() -> str:
 #: What a page may have written in by the line ``{{ name }}``.
 INSERTS: dict[str, Callable[[], str]] = {
     "errors": _errors_list,
+    "export_tables": _export_tables,
     "findings": _findings_list,
     "manifest_columns": _manifest_columns,
     "methods": _methods_list,

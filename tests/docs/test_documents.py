@@ -91,7 +91,7 @@ def test_commands_that_are_shown_without_answers_are_targets_of_make() -> None:
 
 
 def test_fences_say_what_they_are() -> None:
-    known = {"console", "bash", "csv", "ini", "mermaid"}
+    known = {"console", "bash", "csv", "html", "ini", "mermaid", "python", "sh"}
 
     assert {b.language for path in ALL for b in blocks(path.read_text("utf-8"))} <= known
 
