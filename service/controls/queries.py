@@ -2,19 +2,18 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import site
+from service.analyses.queries import local_date, site
 from service.controls.schemas import BaselineIn, ControlMeasurementIn, ControlMeasurementOut
 from service.db.models import Calibration, ControlMeasurement, Event, ExerciseTest, Site, Subject, Visit
 from service.errors import InvalidContent, NotFound, Place
 
 _SETTING = "control_baselines"
-#: So many of the oldest calibrations of a device hold the baselines of its charts.
-_OLDEST = 300
 
 
 def count_change(session: Session) -> None:
@@ -128,33 +127,47 @@ def in_time(session: Session, given: Mapping[str, Any]) -> list[tuple[ControlMea
     return [(row[0], row[1]) for row in session.execute(_matching(statement, given))]
 
 
-def calibrations(
-    session: Session,
-    *,
-    device: str | None = None,
-    kind: str | None = None,
-    since: dt.datetime | None = None,
-    baseline: BaselineIn | None = None,
-) -> list[tuple[Calibration, str, dt.date, str | None]]:
-    """Calibration readings of tests that are not void, in the order of time: reading, test, date, device.
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A calibration reading of a test.
 
-    Parameters
+    Attributes
     ----------
-    since : datetime, optional
-        Only those from then on, and those that the baseline is taken from.
-
-    Notes
-    -----
-    The device of a reading is its own, else the analyser of its test.
+    device : str or None
+        Its own, else the analyser of its test.
+    when, kind, expected, measured, unit, seq
+        As entered.
+    test_id : str
+    on : date
+        Of the test.
     """
+
+    device: str | None
+    when: str
+    kind: str
+    expected: float
+    measured: float
+    unit: str
+    seq: int
+    test_id: str
+    on: dt.date
+
+
+def calibrations(session: Session, *, device: str | None = None, kind: str | None = None) -> list[Reading]:
+    """Calibration readings of tests that are not void, in the order of time."""
     own = sa.func.coalesce(Calibration.device, ExerciseTest.analyser)
     statement = (
         sa.select(
-            Calibration,
+            own,
+            Calibration.moment,
+            Calibration.kind,
+            Calibration.expected,
+            Calibration.measured,
+            Calibration.unit,
+            Calibration.seq,
             ExerciseTest.public_id,
             Visit.started_at,
             Visit.utc_offset_minutes,
-            own.label("device"),
         )
         .join(ExerciseTest, ExerciseTest.id == Calibration.test_id)
         .join(Visit, Visit.id == ExerciseTest.visit_id)
@@ -165,24 +178,35 @@ def calibrations(
         statement = statement.where(own == device)
     if kind is not None:
         statement = statement.where(Calibration.kind == kind)
-    rows = []
-    if since is not None:
-        first = statement.where(Visit.started_at < since)
-        if baseline is not None:
-            begin = dt.datetime.combine(baseline.from_date, dt.time(), dt.UTC) - dt.timedelta(days=1)
-            first = first.where(Visit.started_at >= begin)
-        rows = list(session.execute(first.limit(_OLDEST)))
-        statement = statement.where(Visit.started_at >= since)
-    rows += list(session.execute(statement))
     return [
-        (
-            row[0],
-            row[1],
-            row[2].astimezone(dt.timezone(dt.timedelta(minutes=row[3]))).date(),
-            row[4],
+        Reading(
+            device=device_of,
+            when=when,
+            kind=kind_of,
+            expected=expected,
+            measured=measured,
+            unit=unit,
+            seq=seq,
+            test_id=test_id,
+            on=local_date(started_at, offset),
         )
-        for row in rows
+        for device_of, when, kind_of, expected, measured, unit, seq, test_id, started_at, offset in session.execute(
+            statement
+        )
     ]
+
+
+def state(session: Session) -> tuple[int, ...]:
+    """What changes whenever a control chart may: the counter, and numbers of rows for what an erasure takes away."""
+    one = session.execute(
+        sa.select(
+            sa.select(sa.func.max(Site.control_revision)).scalar_subquery(),
+            sa.select(sa.func.count(ControlMeasurement.id)).scalar_subquery(),
+            sa.select(sa.func.max(ControlMeasurement.id)).scalar_subquery(),
+            sa.select(sa.func.count()).select_from(Calibration).scalar_subquery(),
+        )
+    ).one()
+    return tuple(number or 0 for number in one)
 
 
 def feeds_charts(session: Session, visit_pk: int | None) -> bool:

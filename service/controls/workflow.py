@@ -7,15 +7,17 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service.analysis.control import RULES, ControlChart, ControlPoint, control_chart
-from service.analysis.gas import CalibrationCheck, read_calibration
+from service.analysis.control import RULES, ControlChart, ControlPoint, Shift, control_chart
+from service.analysis.gas import (
+    ANALYSER_LIMIT_FRACTION,
+    VOLUME_LIMIT_PERCENT,
+    CalibrationCheck,
+    read_calibration,
+)
 from service.controls import queries
 from service.controls.schemas import BaselineIn, ControlChartOut
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
-
-#: How far back calibrations are read for a warning: a shift that is older has an event or another baseline.
-_LOOK_BACK = dt.timedelta(days=730)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,21 @@ class Charted:
     about: Mapping[str, Any]
     chart: ControlChart
     events: tuple[dt.date, ...]
+
+    def warns_of(self, shift: Shift, day: dt.date) -> bool:
+        """Whether a test of this day is warned of a shift.
+
+        Calibrations come with every test, so that signals by chance are many: their shifts are told only where the last
+        three readings since the signal lie, on average, more than half of the accepted error from what was expected
+        (project's choice).
+        """
+        if not shift.covers(day):
+            return False
+        if self.about["kind"] == "biological":
+            return True
+        since = [one.value for one in self.chart.points if shift.signal_on <= one.on <= day][-3:]
+        accepted = VOLUME_LIMIT_PERCENT if self.about["sensor"] == "volume" else 100 * ANALYSER_LIMIT_FRACTION
+        return abs(sum(since) / len(since)) > accepted / 2
 
     @property
     def key(self) -> str:
@@ -157,38 +174,32 @@ def calibration_charts(
     device: str | None = None,
     kind: str | None = None,
     baseline: Baseline | None = None,
-    since: dt.datetime | None = None,
 ) -> list[Charted]:
     """A chart for each device, sensor, moment and about-equal known value: measured less expected.
 
     Gas in percentage points, about the whole per cent of the known gas; volume in per cent of it, about the tenth of a
     litre. Readings that cannot be understood are left to the finding on their test.
     """
-    stored = queries.baselines(session)
     series: dict[tuple[Any, ...], list[ControlPoint]] = {}
-    rows = queries.calibrations(
-        session,
-        device=device,
-        kind=kind,
-        since=since,
-        baseline=None if device is None else stored.get(device),
-    )
-    for row, test_id, day, own in rows:
+    for row in queries.calibrations(session, device=device, kind=kind):
         check = read_calibration(
             {
-                "when": row.moment,
-                **{name: getattr(row, name) for name in ("kind", "expected", "measured", "unit")},
+                "when": row.when,
+                "kind": row.kind,
+                "expected": row.expected,
+                "measured": row.measured,
+                "unit": row.unit,
             }
         )
-        if own is None or not isinstance(check, CalibrationCheck):
+        if row.device is None or not isinstance(check, CalibrationCheck):
             continue
         volume = check.sensor == "volume"
         about = round(check.expected, 1) if volume else float(round(100 * check.expected))
         value = 100 * check.off / check.expected if volume else 100 * check.off
-        series.setdefault((own, check.sensor, check.when, about), []).append(
-            ControlPoint(f"{test_id}.{row.seq}", day, value)
+        series.setdefault((row.device, check.sensor, check.when, about), []).append(
+            ControlPoint(f"{row.test_id}.{row.seq}", row.on, value)
         )
-    events = queries.events_of_devices(session)
+    stored, events = queries.baselines(session), queries.events_of_devices(session)
     charts = []
     for (own, sensor, when, expected), points in series.items():
         volume = sensor == "volume"
@@ -212,6 +223,11 @@ def calibration_charts(
 # --- warnings --------------------------------------------------------------------------------------------------
 
 
+_KEPT: dict[tuple[str, str, tuple[int, ...]], tuple[Charted, ...]] = {}
+#: States of devices that are kept in memory.
+_MOST_KEPT = 32
+
+
 @dataclass(frozen=True, slots=True)
 class TestedOn:
     """A test as far as devices go.
@@ -232,6 +248,25 @@ def tested_on(analyser: str | None, ergometer: str | None, day: dt.date) -> Test
     return TestedOn(frozenset(one for one in (analyser, ergometer) if one is not None), day)
 
 
+def _charts_of(session: Session, device: str) -> tuple[Charted, ...]:
+    """All charts of a device as they are now.
+
+    They are kept in memory under the state that they were made in, so none can be out of date: a large laboratory reads
+    tens of thousands of calibrations for them.
+    """
+    key = (str(session.get_bind()), device, queries.state(session))
+    found = _KEPT.get(key)
+    if found is None:
+        found = (
+            *biological_charts(session, {"device": device}),
+            *calibration_charts(session, device=device),
+        )
+        if len(_KEPT) >= _MOST_KEPT:
+            _KEPT.clear()
+        _KEPT[key] = found
+    return found
+
+
 def shift_warnings(session: Session, tests: Sequence[TestedOn]) -> list[tuple[Finding, ...]]:
     """For each test, a warning for each chart of its devices that showed a shift that day.
 
@@ -240,27 +275,20 @@ def shift_warnings(session: Session, tests: Sequence[TestedOn]) -> list[tuple[Fi
     devices = {device for test in tests for device in test.devices}
     if not devices:
         return [() for _ in tests]
-    since = dt.datetime.combine(min(test.day for test in tests), dt.time(), dt.UTC) - _LOOK_BACK
-    charts: dict[str, list[Charted]] = {
-        device: [
-            *biological_charts(session, {"device": device}),
-            *calibration_charts(session, device=device, since=since),
-        ]
-        for device in sorted(devices)
-    }
+    charts = {device: _charts_of(session, device) for device in sorted(devices)}
     return [
         tuple(
             _warning(one, shift)
             for device in sorted(test.devices)
             for one in charts[device]
             for shift in one.chart.shifts
-            if shift.covers(test.day)
+            if one.warns_of(shift, test.day)
         )
         for test in tests
     ]
 
 
-def _warning(one: Charted, shift: Any) -> Finding:
+def _warning(one: Charted, shift: Shift) -> Finding:
     words = "; ".join(RULES[rule][3] for rule in shift.rules)
     before = (
         ""

@@ -60,6 +60,7 @@ def record(client, laboratory) -> dict[str, str]:
         "method_id": "acsm_walking",
         "name": "nobody",
         "link_id": "none",
+        "measurement_id": "none",
     }
 
 
