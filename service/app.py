@@ -25,6 +25,7 @@ from service.controls.routes import router as controls
 from service.db.migrate import schema_state
 from service.db.transactions import Store
 from service.effort_rules.routes import router as effort_rules
+from service.events.routes import router as events
 from service.exercise_tests.routes import router as exercise_tests
 from service.exports.routes import router as exports
 from service.fhir.routes import public as code_systems
@@ -52,6 +53,7 @@ from service.reliability.routes import router as reliability
 from service.settings import Settings
 from service.site.routes import router as site
 from service.subjects.routes import router as subjects
+from service.trends.routes import models as ageing_models
 from service.trends.routes import router as trends
 from service.visits.routes import router as visits
 
@@ -78,6 +80,8 @@ ROUTERS = (
     cohorts,
     reliability,
     controls,
+    events,
+    ageing_models,
     exports,
     changes,
     site,

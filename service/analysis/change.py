@@ -185,6 +185,11 @@ class SmallestWorthwhileChange:
         return {"value": self.value, "unit": self.unit, "source": self.source, "scale": self.scale}
 
 
+def sd_from_quartiles(p25: float, p75: float) -> float:
+    """SD of a normal distribution with these quartiles: (p75 - p25)/1.349 (value from memory)."""
+    return (p75 - p25) / _IQR_IN_SD
+
+
 def smallest_worthwhile_change_from_quartiles(
     quantity: Quantity, p25: float, p75: float, *, source: str
 ) -> SmallestWorthwhileChange:
@@ -204,7 +209,7 @@ def smallest_worthwhile_change_from_quartiles(
     """
     if not p75 > p25:
         raise ValueError(f"quartiles {p25!r} and {p75!r}: the 75th percentile has to lie above the 25th")
-    sd = (p75 - p25) / _IQR_IN_SD
+    sd = sd_from_quartiles(p25, p75)
     return SmallestWorthwhileChange(_WORTHWHILE_FRACTION_OF_SD * sd, "linear", quantity.unit, source)
 
 

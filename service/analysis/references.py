@@ -125,6 +125,10 @@ _ALL: tuple[Reference, ...] = (
     Reference("hopkins_2001", "Hopkins WG, Schabort EJ, Hawley JA. Reliability of power in physical performance tests. Sports Med 2001;31:211-234.", None, _SEEN),
     # Groups.
     Reference("hopkins_2015", "Hopkins WG. Individual responses made easy. J Appl Physiol 2015;118:1444-1446.", None, "formula as it stands in published analysis code that cites it; the paper itself from memory"),
+    Reference("sen_1968", "Sen PK. Estimates of the regression coefficient based on Kendall's tau. J Am Stat Assoc 1968;63:1379-1389.", None, "equation 2.6 as a general statistics library implements it; the paper from memory"),
+    Reference("barnett_2005", "Barnett AG, van der Pols JC, Dobson AJ. Regression to the mean: what it is and how to deal with it. Int J Epidemiol 2005;34:215-220.", "10.1093/ije/dyh299", "equations 1 and 2 read in the code that the first author published with it"),
+    Reference("fleg_2005", "Fleg JL, Morrell CH, Bos AG, et al. Accelerated longitudinal decline of aerobic capacity in healthy older adults. Circulation 2005;112:674-682.", "10.1161/CIRCULATIONAHA.105.545459", _ABSTRACT),
+    Reference("stathokostas_2004", "Stathokostas L, Jacob-Johnson S, Petrella RJ, Paterson DH. Longitudinal changes in aerobic power in older men and women. J Appl Physiol 2004;97:781-789.", None, _ABSTRACT),
     Reference("atkinson_2015", "Atkinson G, Batterham AM. True and false interindividual differences in the physiological response to an intervention. Exp Physiol 2015;100:577-588.", None, "formula as it stands in published analysis code that cites it; the paper itself from memory"),
     Reference("welch_1947", "Welch BL. The generalization of 'Student's' problem when several different population variances are involved. Biometrika 1947;34:28-35.", None, _MEMORY),
     Reference("hyndman_1996", "Hyndman RJ, Fan Y. Sample quantiles in statistical packages. Am Stat 1996;50:361-365.", None, _MEMORY),

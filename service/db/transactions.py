@@ -77,7 +77,8 @@ class Transaction:
         Parameters
         ----------
         kind : str
-            ``subject``, ``visit``, ``test``, ``analysis``, ``cohort``, ``norm``, ``protocol``, ``key``, ``site``.
+            ``subject``, ``visit``, ``test``, ``analysis``, ``cohort``, ``norm``, ``protocol``, ``control``, ``key``,
+            ``site``.
         public_id : str
         action : {"created", "changed", "deleted"}
         subject_id : str, optional

@@ -13,7 +13,7 @@ from fastapi import Depends, Request, Response
 from fastapi.dependencies.models import Dependant
 from fastapi.params import File, Form
 
-from service.db.models import Cohort, CohortMember, ExerciseTest, Site, Subject, Visit
+from service.db.models import Cohort, CohortMember, Event, ExerciseTest, Site, Subject, Visit
 from service.db.transactions import Store
 from service.errors import Forbidden, InvalidContent, NotFound, Place, UnsupportedMediaType
 from service.http import etags
@@ -60,7 +60,7 @@ def known_query_only(request: Request) -> None:
 def _names_a_record(request: Request) -> bool:
     """Whether a dependency below will look for the record first, and judge the query after it."""
     path = getattr(request.scope.get("route"), "path", "")
-    return any(name in path for name in ("{subject_id}", "{visit_id}", "{test_id}", "{cohort_id}"))
+    return any(f"{{{name}_id}}" in path for name in ("subject", "visit", "test", "cohort", "event"))
 
 
 def needs(scope: KeyScope, *, whole: bool = False) -> Callable[[Request], Principal]:
@@ -168,6 +168,16 @@ class CohortRef(RecordRef):
     cohort_id: str
 
 
+@dataclass(frozen=True, slots=True)
+class EventRef(RecordRef):
+    """The event that an address names; without a subject it is the site's."""
+
+    event_pk: int
+    event_id: str
+    subject_pk: int | None
+    subject_id: str | None
+
+
 def _preconditions(
     request: Request, response: Response, record_id: str, revision: int, *parts: object
 ) -> dict[str, Any]:
@@ -235,6 +245,26 @@ def _test(test_id: str, request: Request, response: Response) -> TestRef:
     return TestRef(**_under_subject(request, response, "test", statement))
 
 
+def _event(event_id: str, request: Request, response: Response) -> EventRef:
+    """An event with the state of its subject; one of the site with that of what the site's controls rest on."""
+    statement = (
+        sa.select(*_SUBJECT, Event.id.label("event_pk"), Event.public_id.label("event_id"))
+        .select_from(Event)
+        .outerjoin(Subject, Subject.id == Event.subject_id)
+        .where(Event.public_id == event_id)
+    )
+    principal = principal_of(request)
+    with _store(request).read() as session:
+        row = session.execute(statement).one_or_none()
+        controls = session.scalar(sa.select(sa.func.max(Site.control_revision)))
+    covered = principal.subject_ids is None or (row is not None and row.subject_pk in principal.subject_ids)
+    if row is None or not covered:
+        raise NotFound("There is no such event, or your key does not cover it.")
+    found = row._asdict()
+    whose, revision = ("events", controls or 0) if row.subject_pk is None else (row.subject_id, row.revision)
+    return EventRef(**{**found, **_preconditions(request, response, whose, revision)})
+
+
 def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
     with _store(request).read() as session:
         row = session.execute(
@@ -283,5 +313,6 @@ SubjectDependency = Annotated[SubjectRef, Depends(_subject)]
 VisitDependency = Annotated[VisitRef, Depends(_visit)]
 TestDependency = Annotated[TestRef, Depends(_test)]
 CohortDependency = Annotated[CohortRef, Depends(_cohort)]
+EventDependency = Annotated[EventRef, Depends(_event)]
 SiteDependency = Annotated[RecordRef, Depends(_of_site)]
 CohortResultsDependency = Annotated[CohortRef, Depends(_cohort_results)]

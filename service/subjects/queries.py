@@ -1,22 +1,27 @@
 """Reads and writes of subjects; nothing is committed here."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date, timedelta
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from service.analyses.queries import site
 from service.db.models import (
     ApiKeySubject,
     Cohort,
     CohortMember,
     ControlMeasurement,
+    Event,
     ExerciseTest,
+    Result,
     Subject,
     Visit,
 )
 from service.errors import DuplicateCode, InvalidContent, NotFound, Place, StaleRevision
 from service.http.keys import Principal
+from service.subjects.schemas import NextTestDue
 
 
 def get(session: Session, subject_pk: int) -> Subject:
@@ -83,12 +88,14 @@ def listed(
     *,
     query: str | None,
     cohort: str | None,
+    due_before: date | None = None,
     after: str | None,
     limit: int,
 ) -> Sequence[Subject]:
     """Subjects in the order of their codes, one more than `limit` where there are more.
 
-    `query` is looked for in the code, and in the names where the key may see them.
+    `query` is looked for in the code, and in the names where the key may see them; `due_before` asks for those whose next
+    test is due before that day.
     """
     # Binary order on both databases: PostgreSQL's own collation would sort otherwise.
     code = Subject.code.collate("C") if session.get_bind().dialect.name == "postgresql" else Subject.code
@@ -112,7 +119,58 @@ def listed(
             raise NotFound("There is no such cohort, or your key does not cover it.")
         members = sa.select(CohortMember.subject_id).where(CohortMember.cohort_id == cohort_pk)
         statement = statement.where(Subject.id.in_(members))
+    if due_before is not None:
+        statement = statement.where(_due_before(session, due_before))
     return session.scalars(statement).all()
+
+
+def _interval_days(session: Session) -> int | None:
+    """Days after a test on which the site wants the next one."""
+    days: int | None = site(session).settings.get("retest_interval_days")
+    return days
+
+
+def _due_before(session: Session, day: date) -> sa.ColumnElement[bool]:
+    due = sa.and_(Subject.next_test_due_on.is_not(None), Subject.next_test_due_on < day)
+    days = _interval_days(session)
+    if days is None:
+        return due
+    last = (
+        sa.select(sa.func.max(Result.date))
+        .where(Result.subject_id == Subject.id, Result.test_id.is_not(None))
+        .scalar_subquery()
+    )
+    return sa.or_(due, sa.and_(Subject.next_test_due_on.is_(None), last < day - timedelta(days=days)))
+
+
+def next_tests_due(session: Session, subjects: Collection[Subject]) -> dict[int, NextTestDue]:
+    """When the next test of each is due, by internal key.
+
+    The date a tester set, else the last complete test and the site's interval.
+    """
+    days = _interval_days(session)
+    rows = session.execute(
+        sa.select(Result.subject_id, sa.func.max(Result.date))
+        .where(Result.subject_id.in_([subject.id for subject in subjects]), Result.test_id.is_not(None))
+        .group_by(Result.subject_id)
+    )
+    last = {subject_pk: day for subject_pk, day in rows}  # noqa: C416 rows are not pairs to the type checker
+    return {subject.id: _next_test_due(subject, last.get(subject.id), days) for subject in subjects}
+
+
+def _next_test_due(subject: Subject, last: date | None, days: int | None) -> NextTestDue:
+    if subject.next_test_due_on is not None:
+        return NextTestDue(due_on=subject.next_test_due_on, set_by="tester", last_test_on=last, reason=None)
+    reason = None
+    if last is None:
+        reason = "There is no complete test yet, and no tester set a date."
+    elif days is None:
+        reason = "No tester set a date, and the site has set no interval between tests."
+    if reason is not None or last is None or days is None:
+        return NextTestDue(due_on=None, set_by=None, last_test_on=last, reason=reason)
+    return NextTestDue(
+        due_on=last + timedelta(days=days), set_by="site_interval", last_test_on=last, reason=None
+    )
 
 
 def held(session: Session, subject_pk: int) -> dict[str, int]:
@@ -138,4 +196,8 @@ def held(session: Session, subject_pk: int) -> dict[str, int]:
         )
         or 0
     )
-    return {"visits": visits, "tests": tests, "control_measurements": controls}
+    events = (
+        session.scalar(sa.select(sa.func.count()).select_from(Event).where(Event.subject_id == subject_pk))
+        or 0
+    )
+    return {"visits": visits, "tests": tests, "control_measurements": controls, "events": events}

@@ -1,28 +1,27 @@
 """Subjects over HTTP."""
 
-from typing import Annotated, Any
+from datetime import date
+from typing import Annotated
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy.orm import Session
 
-from service.analyses.workflow import Edit, Target, record
+from service.analyses.workflow import Target
 from service.db.models import Subject
-from service.db.transactions import Transaction, now
-from service.errors import HoldsData
+from service.errors import HoldsData, InvalidContent, Place
 from service.http.answers import created, json_response
 from service.http.cursors import Cursor, Limit, Page, after, next_cursor, text
 from service.http.dependencies import Reader, SiteTester, StoreDependency, SubjectDependency, Tester
 from service.http.idempotency import OnceDependency
 from service.http.keys import Principal
-from service.subjects import queries
-from service.subjects.schemas import SubjectIn, SubjectOut, SubjectPatch
-from service.visits import queries as visits
+from service.subjects import queries, workflow
+from service.subjects.schemas import NextTestDue, SubjectIn, SubjectOut, SubjectPatch
 
 router = APIRouter(prefix="/v1/subjects", tags=["subjects"])
 
 
-def shown(subject: Subject, principal: Principal) -> SubjectOut:
+def shown(subject: Subject, principal: Principal, due: NextTestDue) -> SubjectOut:
     """A subject as this key may see it."""
     seen = principal.sees_identity
     return SubjectOut(
@@ -34,9 +33,15 @@ def shown(subject: Subject, principal: Principal) -> SubjectOut:
         birth_year=subject.birth_date.year if subject.birth_date else subject.birth_year,
         sex=subject.sex,
         notes=subject.notes if seen else None,
+        next_test_due_on=subject.next_test_due_on,
+        next_test_due=due,
         revision=subject.revision,
         created_at=subject.created_at,
     )
+
+
+def _shown(session: Session, subject: Subject, principal: Principal) -> SubjectOut:
+    return shown(subject, principal, queries.next_tests_due(session, [subject])[subject.id])
 
 
 @router.post("", status_code=201, response_model=SubjectOut)
@@ -45,21 +50,11 @@ def create_subject(
 ) -> Response:
     """Make a subject."""
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.write(principal.name, claim) as transaction:
-        session = transaction.session
-        queries.check_code_is_free(session, body.code)
-        subject = Subject(**body.model_dump(), created_at=now(), revision=1)
-        session.add(subject)
-        session.flush()
-        transaction.changed(
-            "subject",
-            subject.public_id,
-            action="created",
-            subject_id=subject.public_id,
-            payload={"after": body.model_dump(mode="json")},
-        )
-        answer = created(shown(subject, principal), f"/v1/subjects/{subject.public_id}")
-        return transaction.answer(answer, subject_pk=subject.id)
+
+    def respond(session: Session, subject: Subject) -> Response:
+        return created(_shown(session, subject, principal), f"/v1/subjects/{subject.public_id}")
+
+    return workflow.make_subject(store, principal.name, body, respond=respond, claim=claim)
 
 
 @router.get("")
@@ -72,15 +67,30 @@ def list_subjects(
         str | None, Query(max_length=200, description="Part of a code, or of a name the key may see.")
     ] = None,
     cohort: Annotated[str | None, Query(max_length=64, description="Id of a cohort.")] = None,
+    due_before: Annotated[
+        str | None,
+        Query(
+            pattern=r"^\d{4}-\d{2}-\d{2}$", description="Only those whose next test is due before this day."
+        ),
+    ] = None,
     limit: Limit = 50,
     cursor: Cursor = None,
 ) -> Page[SubjectOut]:
     """Subjects by code."""
     last_code = after(request, cursor, text)
     with store.read() as session:
-        found = queries.listed(session, principal, query=query, cohort=cohort, after=last_code, limit=limit)
+        found = queries.listed(
+            session,
+            principal,
+            query=query,
+            cohort=cohort,
+            due_before=_day("due_before", due_before),
+            after=last_code,
+            limit=limit,
+        )
+        due = queries.next_tests_due(session, found[:limit])
     more = len(found) > limit
-    items = [shown(subject, principal) for subject in found[:limit]]
+    items = [shown(subject, principal, due[subject.id]) for subject in found[:limit]]
     return Page(items=items, next=next_cursor(request, response, [items[-1].code] if more else None))
 
 
@@ -88,7 +98,7 @@ def list_subjects(
 def get_subject(principal: Reader, ref: SubjectDependency, store: StoreDependency) -> SubjectOut:
     """One subject."""
     with store.read() as session:
-        return shown(queries.get(session, ref.subject_pk), principal)
+        return _shown(session, queries.get(session, ref.subject_pk), principal)
 
 
 @router.patch("/{subject_id}", response_model=SubjectOut)
@@ -96,34 +106,12 @@ def change_subject(
     body: SubjectPatch, principal: Tester, ref: SubjectDependency, store: StoreDependency
 ) -> Response:
     """Change a subject; a change of sex or birth is carried into every analysis."""
-    values = body.model_dump(exclude_unset=True)
-    before: dict[str, Any] = {}
 
-    def edit(session: Session) -> Edit:
-        subject = queries.get(session, ref.subject_pk)
-        before.update({name: getattr(subject, name) for name in values})
-        return Edit(subject={**values, **queries.agreed_birth(subject, values)})
-
-    def answer(transaction: Transaction, test_pk: int | None) -> Response:
-        del test_pk
-        changed = queries.get(transaction.session, ref.subject_pk)
-        transaction.session.refresh(changed)
-        transaction.changed(
-            "subject",
-            ref.subject_id,
-            action="changed",
-            subject_id=ref.subject_id,
-            payload={"before": before, "after": body.model_dump(mode="json", exclude_unset=True)},
-        )
-        return json_response(shown(changed, principal))
-
-    def check(session: Session) -> None:
-        if "code" in values:
-            queries.check_code_is_free(session, values["code"], but=ref.subject_pk)
-        visits.check_all_after_birth(session, ref.subject_pk, values)
+    def respond(session: Session, subject: Subject) -> Response:
+        return json_response(_shown(session, subject, principal))
 
     target = Target(ref.subject_pk, ref.subject_id, revision=ref.expected)
-    return record(store, principal.name, target, edit, answer=answer, check=check)
+    return workflow.change_subject(store, principal.name, target, body, respond=respond)
 
 
 @router.delete("/{subject_id}", status_code=204)
@@ -134,10 +122,18 @@ def delete_subject(principal: Tester, ref: SubjectDependency, store: StoreDepend
         held = queries.held(transaction.session, ref.subject_pk)
         if any(held.values()):
             raise HoldsData(
-                f"The subject holds {held['visits']} visits, {held['tests']} tests and {held['control_measurements']} control "
-                "measurements; nothing was deleted.",
+                f"The subject holds {held['visits']} visits, {held['tests']} tests, {held['control_measurements']} control "
+                f"measurements and {held['events']} events; nothing was deleted.",
                 extra={"holds": held},
             )
         transaction.session.execute(sa.delete(Subject).where(Subject.id == ref.subject_pk))
         transaction.changed("subject", ref.subject_id, action="deleted", subject_id=ref.subject_id)
     return Response(status_code=204)
+
+
+def _day(name: str, text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError as error:
+        message = "is not a day of the calendar"
+        raise InvalidContent(f"{name} {message}.", (Place(f"query.{name}", message, value=text),)) from error

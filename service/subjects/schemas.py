@@ -25,6 +25,13 @@ def _born_in(value: int | None) -> int | None:
     return value
 
 
+def _due(value: date | None) -> date | None:
+    if value is not None and not 1900 <= value.year <= 2199:
+        raise ValueError("must lie between the years 1900 and 2199")
+    return value
+
+
+DueDate = Annotated[IsoDate | None, AfterValidator(_due)]
 BirthDate = Annotated[IsoDate | None, AfterValidator(_born)]
 BirthYear = Annotated[WholeNumber | None, Field(ge=1880), AfterValidator(_born_in)]
 
@@ -40,6 +47,9 @@ class SubjectFields(Wire):
     )
     sex: Sex | None = Field(None, description="For reference tables; null gives no rank.")
     notes: LongText | None = None
+    next_test_due_on: DueDate = Field(
+        None, description="Set by a tester; where null the site's interval after the last test decides."
+    )
 
     @model_validator(mode="after")
     def _one_birth(self) -> "SubjectFields":
@@ -66,6 +76,15 @@ class SubjectPatch(SubjectFields):
         return self
 
 
+class NextTestDue(Answer):
+    """When the next test is due, and who says so."""
+
+    due_on: date | None
+    set_by: Literal["tester", "site_interval"] | None
+    last_test_on: date | None = Field(description="Of the last complete test.")
+    reason: str | None = Field(description="Why there is no date.")
+
+
 class SubjectOut(Answer):
     """A subject; names, birth date and notes only for a key that may see them."""
 
@@ -77,5 +96,7 @@ class SubjectOut(Answer):
     birth_year: int | None
     sex: Sex | None
     notes: str | None
+    next_test_due_on: date | None = Field(description="As a tester set it.")
+    next_test_due: NextTestDue
     revision: int
     created_at: datetime

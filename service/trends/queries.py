@@ -1,13 +1,13 @@
 """Reads of results over time; a trend is one range scan of the results index."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import ExerciseTest, Result, Subject, Visit
+from service.db.models import Calibration, ExerciseTest, Result, Subject, Visit
 from service.visits.queries import in_own_offset
 
 
@@ -90,6 +90,7 @@ def circumstances(visit: Visit, test: ExerciseTest | None) -> dict[str, Any]:
     return {
         "body_mass_source": visit.body_mass_source,
         "medication_limits_heart_rate": any(one.get("limits_heart_rate") for one in visit.medications or ()),
+        "medications": frozenset(str(one.get("name")).casefold() for one in visit.medications or ()),
         "hour_of_day": local.hour + local.minute / 60,
         "hours_since_meal": visit.hours_since_meal,
         "hours_since_caffeine": visit.hours_since_caffeine,
@@ -106,3 +107,17 @@ def circumstances(visit: Visit, test: ExerciseTest | None) -> dict[str, Any]:
         "lactate_sample_site": None if test is None else test.lactate_sample_site,
         "lactate_analyser": None if test is None else test.lactate_analyser,
     }
+
+
+def calibrations(session: Session, tests: Iterable[int]) -> Mapping[int, list[dict[str, Any]]]:
+    """Calibration readings by test, in the order they were given; a test without any is not in it."""
+    answer: dict[int, list[dict[str, Any]]] = {}
+    rows = session.scalars(
+        sa.select(Calibration)
+        .where(Calibration.test_id.in_(list(tests)))
+        .order_by(Calibration.test_id, Calibration.seq)
+    )
+    for row in rows:
+        reading = {name: getattr(row, name) for name in ("kind", "expected", "measured", "unit")}
+        answer.setdefault(row.test_id, []).append({"when": row.moment, **reading})
+    return answer

@@ -1,5 +1,6 @@
 import dataclasses
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -119,11 +120,41 @@ def test_windows_in_breaths_are_compared_in_breaths():
     ("before", "after", "words"),
     [
         ({"body_mass_source": "measured"}, {"body_mass_source": "stated"}, "stated"),
-        ({"medication_limits_heart_rate": True}, {"medication_limits_heart_rate": False}, "medication"),
+        (
+            {"medication_limits_heart_rate": True},
+            {"medication_limits_heart_rate": False},
+            "limits heart rate",
+        ),
+        (
+            {"medications": frozenset({"a"})},
+            {"medications": frozenset()},
+            "medication recorded was not the same",
+        ),
         ({"hour_of_day": 8.0}, {"hour_of_day": 17.5}, "08:00 and 17:30"),
-        ({"hours_since_meal": 0.5}, {"hours_since_meal": 4.0}, "meal"),
+        ({"hours_since_meal": 0.5}, {"hours_since_meal": 4.0}, "a meal: 0.5 and 4 h"),
+        ({"hours_since_caffeine": 8.0}, {"hours_since_caffeine": 1.0}, "caffeine: 8 and 1 h"),
+        ({"hours_since_exercise": 12.0}, {"hours_since_exercise": 48.0}, "exercise: 12 and 48 h"),
         ({"ergometer": "A"}, {"ergometer": "B"}, "ergometer"),
+        ({"analyser": "A"}, {"analyser": "B"}, "analyser"),
+        ({"interface": "mask"}, {"interface": "mouthpiece"}, "mouthpiece"),
+        ({"posture": "upright"}, {"posture": "supine"}, "posture"),
+        ({"handrail_support": False}, {"handrail_support": True}, "handrail"),
+        ({"site": "A"}, {"site": "B"}, "places"),
+        ({"after_shift": False}, {"after_shift": True}, "control chart"),
         ({"altitude_m": 100.0}, {"altitude_m": 1600.0}, "altitude"),
+        ({"temperature_c": 18.0}, {"temperature_c": 27.0}, "temperature"),
+        ({"fio2_fraction": 0.2093}, {"fio2_fraction": 0.16}, "inspired oxygen"),
+        (
+            {"calibration_faults": frozenset()},
+            {"calibration_faults": frozenset({"drifted"})},
+            "sensor had drifted",
+        ),
+        (
+            {"calibration_faults": frozenset({"off"})},
+            {"calibration_faults": frozenset()},
+            "read wrongly before",
+        ),
+        ({"calibration_faults": frozenset()}, {}, "calibration is recorded for one"),
     ],
 )
 def test_other_circumstances_are_notes_and_leave_the_verdict(before, after, words):
@@ -132,6 +163,20 @@ def test_other_circumstances_are_notes_and_leave_the_verdict(before, after, word
     assert any(words in note for note in found.notes)
     same = change(point(40.0, comparability=before), point(60.0, day=9, comparability=before))
     assert not any(words in note for note in same.notes)
+
+
+def test_every_circumstance_that_a_point_may_carry_is_in_the_table():
+    # The keys that the docstring of a point names, less those of lactate and of windows, which have tests of their own.
+    table = test_other_circumstances_are_notes_and_leave_the_verdict.pytestmark[0].args[1]
+    tried = {key for before, after, _ in table for key in (*before, *after)}
+    named = set(re.findall(r"``([a-z0-9_]+)``", TrendPoint.__doc__.split("comparability : mapping")[1]))
+    assert named - tried == {"window_breaths", "lactate_sample_site", "lactate_analyser"}
+
+
+def test_both_calibrated_alike_and_neither_calibrated_need_no_note():
+    for faults in ({}, {"calibration_faults": frozenset()}, {"calibration_faults": frozenset({"drifted"})}):
+        found = change(point(40.0, comparability=faults), point(41.0, day=9, comparability=faults))
+        assert not any("calibration" in note or "drifted" in note for note in found.notes)
 
 
 def test_the_time_of_day_goes_round_midnight():

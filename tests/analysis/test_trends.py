@@ -4,8 +4,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.analysis.ageing import AGEING_MODELS
 from service.analysis.change import SmallestWorthwhileChange, TypicalErrorUsed
-from service.analysis.trends import TrendPoint, build_trend, slope_per_year
+from service.analysis.regression_to_mean import Spread
+from service.analysis.trends import (
+    AgeingAsked,
+    Reference,
+    TrendPoint,
+    build_trend,
+    slope_per_year,
+    theil_sen_per_year,
+)
 from service.quantities import QUANTITIES
 
 PER_MASS = QUANTITIES["vo2_peak_ml_kg_min"]
@@ -187,3 +196,193 @@ def test_the_slope_ignores_order_and_where_time_begins(pairs, shift, random):
     assert moved.per_year == pytest.approx(found.per_year, abs=1e-9)
     assert moved.ci_low == pytest.approx(found.ci_low, abs=1e-9)
     assert found.ci_low < found.per_year < found.ci_high
+
+
+def test_first_best_and_latest_are_of_the_tests_that_count():
+    found = trend(
+        point(0, 20.0, effort="submaximal"),
+        point(1, 41.0),
+        point(2, 45.0),
+        point(3, 43.0),
+        point(4, 99.0, has_error=True),
+    ).as_dict()["series"][0]
+    assert [found[name] for name in ("first", "best", "latest")] == [41.0, 45.0, 43.0]
+    assert [found[f"{name}_test_id"] for name in ("first", "best", "latest")] == ["t1", "t2", "t3"]
+    assert [found[f"{name}_date"] for name in ("first", "best", "latest")] == [
+        "2001-06-01",
+        "2002-06-01",
+        "2003-06-01",
+    ]
+    nothing = trend(point(0, 20.0, effort="submaximal")).as_dict()["series"][0]
+    assert [nothing[name] for name in ("first", "best", "latest", "first_test_id")] == [None] * 4
+
+
+@pytest.mark.parametrize("n", range(2, 9))
+def test_a_theil_sen_interval_needs_five_points(n):
+    values = [40.0, 41.5, 40.5, 43.0, 42.0, 44.5, 43.5, 46.0][:n]
+    found = theil_sen_per_year([float(i) for i in range(n)], values)
+    assert (found.ci_low is not None) == (n >= 5)
+    if n >= 5:
+        assert found.ci_low <= found.per_year <= found.ci_high
+    series = trend(*(point(i, value) for i, value in enumerate(values))).series[0]
+    assert any("Theil-Sen" in note for note in series.notes) == (n < 5)
+
+
+def test_a_theil_sen_slope_of_nothing():
+    assert theil_sen_per_year([1.0], [40.0]) is None
+    assert theil_sen_per_year([1.0, 1.0], [40.0, 41.0]) is None
+    # Equal values are rounded ones: a width of zero would claim too much.
+    equal = theil_sen_per_year([float(i) for i in range(6)], [40.0] * 6)
+    assert (equal.per_year, equal.ci_low, equal.ci_high) == (0.0, None, None)
+
+
+def test_a_value_far_off_moves_least_squares_and_not_theil_sen():
+    found = trend(*(point(i, value) for i, value in enumerate((50.0, 49.0, 48.0, 47.0, 30.0)))).series[0]
+    assert found.theil_sen.per_year == pytest.approx(-1.0, abs=0.5)
+    assert found.slope.per_year < -3.5
+
+
+# --- what age alone would make of it ---------------------------------------------------------------------------------
+
+MYERS = AGEING_MODELS["predicted_vo2max_myers_2017"]
+
+
+def aged(number, value, age, **more):
+    return point(
+        number,
+        value,
+        **({"mode": "treadmill", "age_years": age, "body_mass_kg": 80.0, "height_cm": 180.0} | more),
+    )
+
+
+def against(*points, start="first", sex="male", model=MYERS, error=FIVE_PERCENT):
+    return trend(*points, ageing=AgeingAsked(model, sex, start), error=error)
+
+
+def test_nothing_is_expected_unless_asked_for():
+    found = trend(aged(0, 40.0, 40.0), aged(1, 41.0, 41.0)).as_dict()["series"][0]
+    assert found["expected"] is None
+    assert [each["expected_value"] for each in found["points"]] == [None, None]
+
+
+def test_the_difference_from_what_age_would_do_has_the_error_of_two_tests():
+    found = against(aged(0, 40.0, 40.0), aged(10, 40.0, 50.0)).series[0]
+    first, last = found.points
+    assert (first.expected_value, first.difference_from_expected) == (40.0, None)
+    assert last.expected_value == pytest.approx(36.1)
+    assert last.difference_from_expected == pytest.approx(3.9)
+    # By hand: 36.1 (exp(ln(40/36.1) -+ 1.95996 sqrt(2) ln 1.05) - 1).
+    assert (last.difference_ci_low, last.difference_ci_high) == pytest.approx((-1.160, 9.693), abs=2e-3)
+    assert (found.expected.start_point.test_id, found.expected.reason) == ("t0", None)
+
+
+def test_the_line_may_start_from_the_best_and_leaves_hollow_points_without_a_difference():
+    found = against(
+        aged(0, 40.0, 40.0),
+        aged(1, 45.0, 41.0),
+        aged(2, 30.0, 42.0, effort="submaximal"),
+        aged(3, 43.0, 43.0),
+        start="best",
+    )
+    points = found.series[0].points
+    assert [each.expected_value for each in points] == pytest.approx([45.39, 45.0, 44.61, 44.22])
+    assert points[2].difference_from_expected is None
+    assert points[3].difference_from_expected == pytest.approx(-1.22)
+    assert sum("no aim" in note for note in found.notes) == 1
+
+
+@pytest.mark.parametrize(
+    ("points", "sex", "said"),
+    [
+        ((aged(0, 40.0, None), aged(1, 41.0, 41.0)), "male", "not known"),
+        ((aged(0, 40.0, 40.0), aged(1, 41.0, 41.0)), None, "needs sex"),
+        ((aged(0, 40.0, 40.0, mode="cycle"),), "male", "for treadmill"),
+        ((aged(0, 40.0, 40.0, effort="submaximal"),), "male", "no counted test"),
+        ((aged(0, 40.0, 19.0), aged(1, 41.0, 20.0)), "male", "20 to 79"),
+    ],
+)
+def test_where_there_is_no_line_the_series_says_why(points, sex, said):
+    found = against(*points, sex=sex).series[0]
+    assert said in found.expected.reason
+    assert any(said in note for note in found.notes)
+    assert {each.expected_value for each in found.points} == {None}
+
+
+def test_a_point_outside_the_ages_of_the_model_says_so_and_the_others_stand():
+    found = against(aged(0, 30.0, 78.0), aged(1, 29.0, 79.0), aged(2, 28.0, 80.0)).series[0]
+    assert found.points[1].expected_value is not None
+    assert found.points[2].expected_value is None
+    assert any("20 to 79" in note for note in found.points[2].notes)
+
+
+def test_without_a_typical_error_a_difference_has_no_interval():
+    last = against(aged(0, 40.0, 40.0), aged(1, 41.0, 41.0), error=None).series[0].points[1]
+    assert (last.difference_from_expected, last.difference_ci_low) == (pytest.approx(1.39), None)
+
+
+# --- rank and mean of the band ---------------------------------------------------------------------------------------
+
+BAND = Spread(40.0, 8.0, "a table, male, 40-49 years")
+
+
+def reference(percentile=58.0, spread=BAND):
+    return Reference(lambda _point, age: percentile if age < 50 else None, lambda _point: spread)
+
+
+def banded(number, age, band, percentile, **more):
+    return aged(number, 40.0, age, age_band=band, percentile=percentile, norm_id="a table", **more)
+
+
+def test_a_change_of_the_age_band_is_said_with_what_it_does_to_the_percentile():
+    found = trend(
+        banded(0, 49.5, "40-49", 50.0),
+        banded(1, 49.9, None, None),
+        banded(2, 50.1, "50-59", 70.0),
+        banded(3, 51.0, "50-59", 71.0),
+        reference=reference(),
+    ).series[0]
+    assert [each.percentile_in_previous_band for each in found.points] == [None, None, 58.0, None]
+    said = (
+        "The age band changed from 40-49 to 50-59 years since the test of 2000-06-01: part of the change in percentile is the "
+        "band. In the band 40-49 the same value would be at the percentile 58, not 70."
+    )
+    assert [" ".join(each.notes) for each in found.points] == [
+        "",
+        "",
+        said,
+        "",
+    ]
+
+
+def test_another_table_is_no_change_of_band():
+    found = trend(
+        banded(0, 49.5, "40-49", 50.0), aged(1, 40.0, 50.1, age_band="50-59", norm_id="other")
+    ).series[0]
+    assert found.points[1].notes == ()
+
+
+def test_a_band_without_percentiles_is_said_in_short():
+    found = trend(banded(0, 49.5, "40-49", None), banded(1, 50.5, "50-59", None)).series[0]
+    assert found.points[1].notes[0].endswith("since the test of 2000-06-01.")
+
+
+@pytest.mark.parametrize(
+    ("first", "more", "said"),
+    [
+        (56.0, {}, True),
+        (44.0, {}, False),
+        (56.0, {"basis": "estimated"}, False),
+        (56.0, {"effort": "submaximal"}, False),
+    ],
+)
+def test_an_extreme_first_test_is_said_to_come_back(first, more, said):
+    series = trend(aged(0, first, 45.0, **more), aged(1, 44.0, 46.0), reference=reference()).series
+    notes = [note for each in series for note in each.notes if "By chance" in note]
+    assert bool(notes) == said
+    if said:
+        assert series[0].as_dict()["regression_to_mean"]["z"] == pytest.approx(2.0)
+
+
+def test_without_a_spread_nothing_is_said_of_the_mean():
+    assert trend(aged(0, 56.0, 45.0), reference=reference(spread=None)).series[0].regression_to_mean is None
+    assert trend(aged(0, 56.0, 45.0)).series[0].as_dict()["regression_to_mean"] is None

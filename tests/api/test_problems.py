@@ -112,7 +112,7 @@ def test_what_requests_get(client, reader, anonymous, laboratory):
     has_the_shape(client.get(trend, headers={"Accept": "application/pdf"}), 406, trend)
     has_the_shape(client.post("/v1/subjects", json={"code": subject["code"]}), 409, "/v1/subjects")
     held = has_the_shape(client.delete(address), 409, address)
-    assert held["holds"] == {"visits": 1, "tests": 0}
+    assert held["holds"] == {"visits": 1, "tests": 0, "control_measurements": 0, "events": 0}
     has_the_shape(client.patch(address, json={}, headers={"If-Match": '"x"'}), 412, address)
     has_the_shape(client.patch(address, content="sex=male"), 415, address)
     broken = has_the_shape(

@@ -183,7 +183,8 @@ def test_deleting_what_holds_data_is_refused_with_counts(client, laboratory, vis
     assert held.status_code == 409
     assert (held.json()["holds"]["intervals"], held.json()["holds"]["stage_notes"]) == (len(rows()), 2)
     assert client.delete(f"/v1/visits/{visit['id']}").json()["holds"]["tests"] == 1
-    assert client.delete(f"/v1/subjects/{visit['subject_id']}").json()["holds"] == {"visits": 1, "tests": 1}
+    holds = client.delete(f"/v1/subjects/{visit['subject_id']}").json()["holds"]
+    assert (holds["visits"], holds["tests"]) == (1, 1)
     assert client.get(f"/v1/tests/{test['id']}").status_code == 200
 
 

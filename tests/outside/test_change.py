@@ -1,9 +1,11 @@
 """Change and trend against published values, printed formulas and general statistics libraries."""
 
+import itertools
 import math
 
 import numpy as np
 import pytest
+import scipy.integrate
 import scipy.stats
 import statsmodels.api as sm
 
@@ -13,10 +15,13 @@ from service.analysis.change import (
     TypicalErrorUsed,
     chances_of_true_change,
     change_between,
+    interval_of_change,
     minimal_detectable_change_95,
     smallest_worthwhile_change_from_quartiles,
 )
-from service.analysis.trends import slope_per_year
+from service.analysis.planning import chance_of_seeing, detectable_change, needed_tests
+from service.analysis.regression_to_mean import Spread, regression_to_mean
+from service.analysis.trends import slope_per_year, theil_sen_per_year
 from service.quantities import QUANTITIES
 
 PER_MASS = QUANTITIES["vo2_peak_ml_kg_min"]
@@ -127,13 +132,169 @@ def test_the_slope_with_a_known_error_is_that_of_weighted_least_squares():
     assert (found.ci_low, found.ci_high) == pytest.approx(tuple(fit.conf_int()[1]), abs=1e-9)
 
 
+THEIL_SEN = {
+    # Arithmetic, slope -1.75.
+    "printed": ([0.0, 1.0, 2.0, 3.0, 4.0], [50.0, 49.0, 47.0, 48.0, 30.0]),
+    "line": ([0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [50.0 - 0.6 * year for year in range(6)]),
+    "irregular": ([0.0, 0.4, 1.1, 1.9, 3.2, 4.0], [40.0, 47.0, 39.0, 48.0, 41.0, 50.0]),
+    "equal_times": (
+        [0.0, 0.0, 1.0, 1.0, 2.0, 3.0, 4.0, 5.0],
+        [40.0, 41.0, 40.5, 42.0, 43.0, 42.5, 44.0, 44.0],
+    ),
+    "equal_values": ([0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [40.0, 41.0, 41.0, 42.0, 41.0, 42.0, 43.0]),
+}
+
+
+@pytest.mark.parametrize("case", THEIL_SEN)
+def test_the_theil_sen_slope_and_its_interval_are_those_of_scipy(case):
+    # scipy.stats.theilslopes as the oracle (Sen 1968, equation 2.6).
+    years, values = THEIL_SEN[case]
+    oracle = scipy.stats.theilslopes(values, years, 0.95)
+    found = theil_sen_per_year(years, values)
+    assert found.per_year == pytest.approx(oracle.slope, abs=1e-12)
+    assert (found.ci_low, found.ci_high) == pytest.approx((oracle.low_slope, oracle.high_slope), abs=1e-12)
+
+
+def test_many_theil_sen_slopes_are_those_of_scipy():
+    # The same with many drawn series (our own, seeded).
+    rng = np.random.default_rng(1968)
+    for n in rng.integers(5, 15, 60):
+        years, values = np.sort(rng.uniform(0, 10, n)), rng.normal(40, 3, n)
+        oracle = scipy.stats.theilslopes(values, years, 0.95)
+        found = theil_sen_per_year(years.tolist(), values.tolist())
+        assert (found.per_year, found.ci_low, found.ci_high) == pytest.approx(
+            (oracle.slope, oracle.low_slope, oracle.high_slope), abs=1e-12
+        )
+
+
 def test_least_squares_and_the_robust_slope_part_where_one_test_is_far_off():
-    # scipy.stats.theilslopes as the oracle; its slope of -1.75 for this example is arithmetic. The service fits
-    # least squares, and on clean points both agree.
-    years = [0.0, 1.0, 2.0, 3.0, 4.0]
-    assert scipy.stats.theilslopes([50, 49, 47, 48, 30], years).slope == pytest.approx(-1.75)
-    assert slope_per_year(years, [50, 49, 47, 48, 30], typical_error=None).per_year < -1.75
-    line = [50.0 - 0.6 * year for year in years]
-    assert slope_per_year(years, line, typical_error=None).per_year == pytest.approx(
-        scipy.stats.theilslopes(line, years).slope
+    years, values = THEIL_SEN["printed"]
+    assert theil_sen_per_year(years, values).per_year == pytest.approx(-1.75)
+    assert slope_per_year(years, values, typical_error=None).per_year < -1.75
+    line = THEIL_SEN["line"]
+    assert slope_per_year(*line, typical_error=None).per_year == pytest.approx(
+        theil_sen_per_year(*line).per_year
     )
+
+
+def test_the_whole_range_of_slopes_of_four_points_covers_too_seldom_to_be_95_percent():
+    # Counted over all orders of four points: the true slope lies outside the range where all pairs rise or all fall, in
+    # 2 of 24 orders; of five points in 2 of 120. So an interval is given from five points on.
+    for n, share in ((4, 22 / 24), (5, 118 / 120)):
+        orders = list(itertools.permutations(range(n)))
+        covered = sum(
+            0 < sum(a < b for a, b in itertools.combinations(order, 2)) < n * (n - 1) // 2 for order in orders
+        )
+        assert covered / len(orders) == pytest.approx(share)
+
+
+@pytest.mark.proof
+@pytest.mark.parametrize("n", [5, 6, 8, 12])
+def test_slope_intervals_cover_the_true_slope(n):
+    # Simulation (our own, seeded): a known slope, normal error; 95 % claimed, at least 93 % wanted of Theil-Sen, whose ranks
+    # are whole numbers and whose variance is that of large n; least squares with the known error must be exact.
+    rng = np.random.default_rng(n)
+    draws, years = 4000, np.sort(rng.uniform(0, 6, n))
+    robust = exact = 0
+    for _ in range(draws):
+        values = 40 - 0.4 * years + rng.normal(0, 2.0, n)
+        found = theil_sen_per_year(years.tolist(), values.tolist())
+        robust += found.ci_low <= -0.4 <= found.ci_high
+        spread = float(np.sum((years - years.mean()) ** 2))
+        half = 1.959964 * 2.0 / math.sqrt(spread)
+        exact += abs(np.polyfit(years, values, 1)[0] + 0.4) <= half
+        given = slope_per_year(years.tolist(), values.tolist(), typical_error=linear(2.0))
+        if given.error_from == "typical_error":
+            assert given.ci_high - given.ci_low == pytest.approx(2 * half, rel=1e-6)
+    assert robust / draws > 0.93
+    assert exact / draws == pytest.approx(0.95, abs=4 * math.sqrt(0.05 * 0.95 / draws))
+
+
+@pytest.mark.proof
+@pytest.mark.parametrize("pairs", [15, 40])
+def test_intervals_from_an_own_error_cover_19_times_in_20(pairs):
+    # Simulation (our own, seeded): the typical error itself is estimated from so many pairs; t must make good for that.
+    rng = np.random.default_rng(pairs)
+    draws = 6000
+    differences = rng.normal(0, math.sqrt(2) * 2.0, (draws, pairs))
+    errors = np.std(differences, axis=1, ddof=1) / math.sqrt(2)
+    tests = 40 + rng.normal(0, 2.0, (draws, 2))
+    covered = normal = 0
+    for error, (first, second) in zip(errors.tolist(), tests.tolist(), strict=True):
+        low, high = interval_of_change(first, second, linear(error, pairs - 1.0))
+        covered += low <= 0 <= high
+        low, high = interval_of_change(first, second, linear(error))
+        normal += low <= 0 <= high
+    tolerance = 4 * math.sqrt(0.05 * 0.95 / draws)
+    assert covered / draws == pytest.approx(0.95, abs=tolerance)
+    assert normal < covered
+
+
+# --- planning ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("df", [None, 14.0, 39.0])
+@pytest.mark.parametrize(("before", "after", "change"), [(1, 1, 6.0), (2, 2, 3.0), (1, 3, -4.0)])
+def test_the_chance_of_seeing_a_change_is_that_of_scipy(df, before, after, change):
+    # scipy.stats: the normal and the non-central t distribution.
+    error = 2.0 * math.sqrt(1 / before + 1 / after)
+    if df is None:
+        oracle = scipy.stats.norm.sf(scipy.stats.norm.ppf(0.975) - abs(change) / error)
+    else:
+        oracle = scipy.stats.nct.sf(scipy.stats.t.ppf(0.975, df), df, abs(change) / error)
+    found = chance_of_seeing(40.0, change, linear(2.0, df), before=before, after=after)
+    assert found == pytest.approx(oracle, abs=1e-8)
+
+
+def test_the_number_of_tests_is_that_of_the_common_formula():
+    # Common form for two means and a known SD, value from memory: n = 2 (z_0.975 + z_0.8)^2 (SD/change)^2.
+    z = scipy.stats.norm.ppf(0.975) + scipy.stats.norm.ppf(0.8)
+    for change in (2.0, 2.5, 3.0, 4.0, 5.0):
+        assert needed_tests(40.0, change, linear(2.0), chance=0.8).tests_each_time == math.ceil(
+            2 * (z * 2 / change) ** 2
+        )
+
+
+def test_the_least_detectable_change_of_one_test_each_is_the_published_limit():
+    # DeCato 2018 as above: 0.540 L/min from a typical error of 0.195 L/min.
+    assert detectable_change(3000.0, linear(195.0)).rise == pytest.approx(540.0, abs=1.0)
+
+
+def test_the_chance_of_seeing_a_change_by_drawing_tests():
+    # Simulation (our own, seeded) of two tests before and two after.
+    rng = np.random.default_rng(80)
+    n, error = 20_000, linear(2.0)
+    means = np.array([40.0, 43.0]) + rng.normal(0, 2.0, (n, 2, 2)).mean(axis=2)
+    seen = np.mean(means[:, 1] - means[:, 0] > detectable_change(40.0, error, before=2, after=2).rise)
+    assert chance_of_seeing(40.0, 3.0, error, before=2, after=2) == pytest.approx(seen, abs=0.015)
+
+
+# --- regression to the mean ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rho", [0.5, 0.8, 0.95])
+def test_over_all_people_beyond_a_cut_off_the_shift_is_the_published_effect(rho):
+    # Barnett, van der Pols & Dobson 2005, equation 1, with the example of their published code: population mean 60, total SD
+    # 15, cut-off 40, people below it: effect = within variance / total SD x phi(z) / (1 - Phi(z)), z = (60 - 40) / 15.
+    total, mean, cut = 15.0, 60.0, 40.0
+    within = math.sqrt(1 - rho) * total
+    z = (mean - cut) / total
+    published = within**2 / total * scipy.stats.norm.pdf(z) / scipy.stats.norm.sf(z)
+
+    def weighted(value):
+        found = regression_to_mean(value, Spread(mean, total, "x"), linear(within))
+        return found.expected_shift * scipy.stats.norm.pdf(value, mean, total)
+
+    mine = scipy.integrate.quad(weighted, mean - 12 * total, cut)[0] / scipy.stats.norm.cdf(cut, mean, total)
+    assert mine == pytest.approx(published, rel=1e-6)
+
+
+def test_the_expected_shift_by_drawing_people():
+    # Simulation (our own, seeded): unchanged people whose first test lay about 2 SD above the mean.
+    rng = np.random.default_rng(2005)
+    true = rng.normal(40, 7.0, 400_000)
+    first, second = true + rng.normal(0, 3.0, true.size), true + rng.normal(0, 3.0, true.size)
+    total = math.hypot(7.0, 3.0)
+    near = np.abs(first - (40 + 2 * total)) < 0.2
+    found = regression_to_mean(40 + 2 * total, Spread(40.0, total, "x"), linear(3.0))
+    assert float(np.mean(second[near] - first[near])) == pytest.approx(found.expected_shift, abs=0.15)

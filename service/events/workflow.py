@@ -1,0 +1,58 @@
+"""Changes of events, of a person or of the site."""
+
+from typing import Any, get_args
+
+from service.db.models import Event
+from service.db.transactions import Transaction
+from service.errors import InvalidContent, Place
+from service.events import queries
+from service.events.schemas import EventPatch, PersonKind, SiteKind
+from service.subjects.queries import bump
+
+
+def begin(
+    transaction: Transaction, subject_pk: int | None, started_on: Any = None, *, expected: int | None = None
+) -> None:
+    """Count the write first, under the person or the site, and refuse a day before birth."""
+    if subject_pk is None:
+        queries.count_site_change(transaction.session, expected=expected)
+        return
+    bump(transaction.session, subject_pk, expected=expected)
+    if started_on is not None:
+        queries.check_after_birth(transaction.session, subject_pk, started_on)
+
+
+def change(transaction: Transaction, event: Event, given: EventPatch) -> None:
+    """Set what is given.
+
+    Raises
+    ------
+    InvalidContent
+        A kind or a device that does not go with whose event it is, or an end before the begin.
+    """
+    values = given.model_dump(exclude_unset=True)
+    of_site = event.subject_id is None
+    kinds = get_args(SiteKind if of_site else PersonKind)
+    kind = values.get("kind", event.kind)
+    device = values.get("device", event.device)
+    started_on, ended_on = (values.get(name, getattr(event, name)) for name in ("started_on", "ended_on"))
+    faults = []
+    if kind not in kinds:
+        faults.append(
+            Place(
+                "body.kind", f"is one of {', '.join(kinds)} for {'the site' if of_site else 'a person'}", kind
+            )
+        )
+    if not of_site and device is not None:
+        faults.append(Place("body.device", "belongs to events of the site", device))
+    if of_site and str(kind).startswith("device_") and device is None:
+        faults.append(Place("body.device", f"is missing; a {kind} is about one"))
+    if ended_on is not None and ended_on < started_on:
+        faults.append(Place("body.ended_on", "lies before started_on", str(ended_on)))
+    if faults:
+        raise InvalidContent(f"{faults[0].location[5:]} {faults[0].message}.", tuple(faults))
+    if event.subject_id is not None:
+        queries.check_after_birth(transaction.session, event.subject_id, started_on)
+    for name, value in values.items():
+        setattr(event, name, value)
+    transaction.session.flush()
