@@ -156,6 +156,26 @@ def test_a_test_after_a_shift_carries_a_warning(control, client):
     assert shift_findings(control.laboratory.analysis(later["id"])) == []
 
 
+def test_an_event_of_the_device_ends_a_shift(control, client):
+    control.take([*STEADY, 2010.0, 1990.0, 2120.0])
+    _, test = control.test_on(14)
+    address = f"/v1/tests/{test['id']}/analysis"
+    answer = client.get(address)
+    assert len(shift_findings(answer.json())) == 1
+    event = {"kind": "device_service", "title": "sample line changed", "started_on": str(day(13))}
+    other = client.post("/v1/events", json=event | {"device": "analyser B"})
+    assert other.status_code == 201, other.text
+    assert len(shift_findings(client.get(address).json())) == 1
+    assert client.post("/v1/events", json=event | {"device": "analyser A"}).status_code == 201
+    # The old tag no longer stands for the answer.
+    now = client.get(address, headers={"If-None-Match": answer.headers["etag"]})
+    assert now.status_code == 200
+    assert shift_findings(now.json()) == []
+    (chart,) = control.charts()
+    assert chart["events"] == [str(day(13))]
+    assert (chart["shifts"][0]["ended_on"], chart["shifts"][0]["ended_by"]) == (str(day(13)), "event")
+
+
 def test_a_change_across_a_shift_says_so(control):
     subject, _ = control.test_on(5)
     visit = control.laboratory.visit(subject, started_at=f"{day(13)}T09:30:00+01:00")
