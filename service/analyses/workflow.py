@@ -374,7 +374,12 @@ def _index_rows(
             "method": f"{result.method}, from the verification bout"
             if result.quantity in replaced
             else result.method,
-            "effort": bout_verdict if result.quantity in replaced else verdict,
+            # A submaximal test was meant to be one: its estimate is no worse for that.
+            "effort": None
+            if result.basis == "estimated"
+            else bout_verdict
+            if result.quantity in replaced
+            else verdict,
             "basis": result.basis,
             "convention": result.convention,
             "effective_window_s": result.effective_window_s,

@@ -281,6 +281,17 @@ def test_a_field_test_is_complete_with_its_inputs(client, laboratory, visit):
     assert [(one["basis"], one["mode"], len(one["points"])) for one in trend] == [("estimated", "run", 1)]
 
 
+def test_an_estimate_of_a_submaximal_test_counts_in_its_trend(client, laboratory, visit):
+    """The effort was meant to be submaximal: an estimate is no worse for that."""
+    inputs = {"method": "astrand_ryhming_cycle", "work_rate_w": 150, "heart_rate_bpm": 140}
+    laboratory.planned(
+        visit["id"], mode="cycle", purpose="submaximal", stop_reason="target_reached", field_inputs=inputs
+    )
+    (series,) = laboratory.trend(visit["subject_id"])["series"]
+    (point,) = series["points"]
+    assert (series["basis"], point["effort"], point["counted"]) == ("estimated", None, True)
+
+
 @pytest.mark.parametrize(
     ("inputs", "place"),
     [
