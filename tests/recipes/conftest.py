@@ -130,7 +130,7 @@ def service(demonstration_file, tmp_path_factory) -> Iterator[Service]:
             key,
             tester_key,
             {one["code"]: one["id"] for one in subjects},
-            plain | {"UPSLOPE_ADDRESS": address, "UPSLOPE_KEY": key},
+            plain | {"SERVICE_ADDRESS": address, "SERVICE_KEY": key},
         )
     finally:
         process.terminate()

@@ -129,11 +129,11 @@ def test_a_shell_with_curl(service, folder):
 
     # A key that is none is told on standard error, and the place is kept.
     place = (folder / "since.txt").read_text("utf-8")
-    service.environment["UPSLOPE_KEY"], kept = "ups_wrong", service.environment["UPSLOPE_KEY"]
+    service.environment["SERVICE_KEY"], kept = "ups_wrong", service.environment["SERVICE_KEY"]
     try:
         assert "A valid key is needed" in run(folder, service, *follow, status=1)
     finally:
-        service.environment["UPSLOPE_KEY"] = kept
+        service.environment["SERVICE_KEY"] = kept
     assert (folder / "since.txt").read_text("utf-8") == place
 
 
