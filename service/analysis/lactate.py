@@ -56,6 +56,7 @@ _PAUSE_S = 120.0
 _SHORT_STAGE_S = 180.0
 _CURVE_POINTS = 61
 _SLACK_S = 1.0
+_READ_BETWEEN = "Read between stages: it has no time and no interval, and no load of a kind that the stages do not have."
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +133,7 @@ class LactateThreshold:
             "ci_high_ml_min": None,
             "lactate_mmol_l": self.lactate_mmol_l,
             "source": self.source,
-            "reason": self.reason,
+            "reason": self.reason or _READ_BETWEEN,
         }
 
 

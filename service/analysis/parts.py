@@ -264,7 +264,7 @@ def parts_dict(parts: Parts, absent: dict[str, Any]) -> dict[str, Any]:
         ],
         "threshold_fits": []
         if parts.thresholds is None
-        else [one.as_dict() for one in parts.thresholds.fits.values()],
+        else [one.as_dict() for one in parts.thresholds.fits.values() if one.fit is not None],
         "lactate": parts.lactate.as_dict(),
         "slopes": shown(parts.slopes),
         "steady_state": shown(parts.steady_state),

@@ -151,6 +151,7 @@ _ALL: tuple[Reference, ...] = (
     Reference("heck_1985", "Heck H, Mader A, Hess G, Mucke S, Muller R, Hollmann W. Justification of the 4-mmol/l lactate threshold. Int J Sports Med 1985;6:117-130.", None, _MEMORY),
     Reference("jamnick_2018", "Jamnick NA, Botella J, Pyne DB, Bishop DJ. Manipulating graded exercise test variables affects the validity of the lactate threshold and VO2peak. PLoS One 2018;13:e0199794.", "10.1371/journal.pone.0199794", "abstract read; its definitions of the methods from memory"),
     Reference("bishop_1998", "Bishop D, Jenkins DG, Mackinnon LT. The relationship between plasma lactate parameters, Wpeak and 1-h cycling performance in women. Med Sci Sports Exerc 1998;30:1270-1275.", None, _MEMORY),
+    Reference("beaver_1986", "Beaver WL, Wasserman K, Whipp BJ. A new method for detecting anaerobic threshold by gas exchange. J Appl Physiol 1986;60:2020-2027.", None, _MEMORY),
     Reference("beaver_1985", "Beaver WL, Wasserman K, Whipp BJ. Improved detection of lactate threshold during exercise using a log-log transformation. J Appl Physiol 1985;59:1936-1940.", None, _MEMORY),
     # Blood pressure.
     Reference("riebe_2015", "Riebe D, Franklin BA, Thompson PD, et al. Updating ACSM's recommendations for exercise preparticipation health screening. Med Sci Sports Exerc 2015;47:2473-2479.", None, _MEMORY),

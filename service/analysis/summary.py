@@ -27,6 +27,7 @@ from service.analysis.peaks import (
     peak_by_window,
 )
 from service.analysis.plateau import PLATEAU_RULES, Plateau, PlateauRule, assess_plateau
+from service.analysis.provenance import with_sources
 from service.analysis.quality import conditions_findings, judge_quality
 from service.analysis.recovery import Recovery, heart_rate_recovery
 from service.analysis.rule_sets import ChosenBy, RuleSet, find_rule_set
@@ -329,7 +330,7 @@ class TestAnalysis:
             "cautions": list(self.cautions),
             "reasons": reasons,
         }
-        plain: dict[str, Any] = _plain(answer)
+        plain: dict[str, Any] = _plain(with_sources(answer))
         return plain
 
 

@@ -60,10 +60,10 @@ VT1_METHODS: tuple[ThresholdMethod, ...] = ("v_slope", "ventilatory_equivalents"
 VT2_METHODS: tuple[ThresholdMethod, ...] = ("ve_vco2", "ve_vco2_equivalent")
 #: Where each method comes from.
 SOURCES: Mapping[str, str] = {
-    "v_slope": "Beaver, Wasserman and Whipp 1986 (value from memory)",
+    "v_slope": "beaver_1986 (value from memory)",
     "ventilatory_equivalents": "rise of VE/VO2 without a rise of VE/VCO2 (common practice; value from memory)",
     "excess_co2": "VCO2 squared/VO2 - VCO2 (from memory, low confidence)",
-    "ve_vco2": "break of VE against VCO2, slope 15 % steeper (Beaver, Wasserman and Whipp 1986, value from memory)",
+    "ve_vco2": "break of VE against VCO2, slope 15 % steeper (beaver_1986, value from memory)",
     "ve_vco2_equivalent": "lasting rise of VE/VCO2 (common practice; value from memory)",
     "consensus": "median of at least two methods within 10 % of each other (project default)",
 }

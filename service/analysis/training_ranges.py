@@ -114,8 +114,17 @@ class TrainingRange:
     source: str = ""
 
     def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
+        """JSON form; the reason also says what this basis never gives."""
+        told = {one.name: getattr(self, one.name) for one in fields(self)}
+        told["reason"] = " ".join(one for one in (self.reason, _NOT_GIVEN[self.basis]) if one)
+        return told
+
+
+_NOT_GIVEN: dict[Basis, str] = {
+    "thresholds": "An end without values is open; a value that is missing at the other was not recorded there.",
+    "heart_rate_reserve": "Heart-rate reserve gives heart rates alone.",
+    "vo2_reserve": "Uptake reserve gives uptake alone: neither a load nor a heart rate follows from it.",
+}
 
 
 @dataclass(frozen=True, slots=True)

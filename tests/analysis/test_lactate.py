@@ -45,7 +45,8 @@ def test_fixed_values_and_rises_above_baseline_are_read_between_stages():
         item = one.as_dict()
         assert item["threshold"] == "lt"
         assert item["work_rate_lag_corrected_w"] == item["work_rate_w"]
-        assert item["reason"] is None
+        assert one.reason is None
+        assert "no time and no interval" in item["reason"]
 
 
 def test_modified_maximal_distance_is_furthest_from_the_line():
