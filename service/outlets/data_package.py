@@ -272,7 +272,7 @@ def write_parquet(stream: Any, columns: Sequence[Column], rows: Iterable[Mapping
     left = iter(rows)
     with pq.ParquetWriter(pa.PythonFile(stream, mode="w"), schema) as writer:
         while True:
-            part = list(islice(left, _ROWS_AT_ONCE * 4))
+            part = list(islice(left, _ROWS_AT_ONCE))
             if not part and count:
                 break
             arrays = [
@@ -286,6 +286,8 @@ def write_parquet(stream: Any, columns: Sequence[Column], rows: Iterable[Mapping
             count += len(part)
             if not part:
                 break
+            # Not beside the next part.
+            del part, arrays
     return count
 
 
@@ -373,10 +375,14 @@ class About:
 
 CAUTIONS = (
     "For people who are trained and allowed to work with exercise tests. Nothing here is a diagnosis.",
-    ("A number is only as good as the calibration, the fit of the mask and the effort behind it: read `findings` first, leave "
-    "out tests whose status is void, and do not compare results of different basis, averaging or protocol family."),
-    ("These are health data. What may be done with them, and who may have them, is decided by law, by your institution and by "
-    "what the people were told."),
+    (
+        "A number is only as good as the calibration, the fit of the mask and the effort behind it: read `findings` first, leave "
+        "out tests whose status is void, and do not compare results of different basis, averaging or protocol family."
+    ),
+    (
+        "These are health data. What may be done with them, and who may have them, is decided by law, by your institution and by "
+        "what the people were told."
+    ),
 )
 
 _OF_PROFILE: Mapping[Profile, str] = {
@@ -447,8 +453,10 @@ def readme(about: About, written: Sequence[Written]) -> str:
     ]
     lines += [
         "",
-        ("Cite the id of this export and the version of the analysis. Settings stand beside each analysis in `analyses`; the "
-        "averaging, the window and the method beside each result in `results`."),
+        (
+            "Cite the id of this export and the version of the analysis. Settings stand beside each analysis in `analyses`; the "
+            "averaging, the window and the method beside each result in `results`."
+        ),
         "",
         "## Files",
         "",
@@ -460,26 +468,34 @@ def readme(about: About, written: Sequence[Written]) -> str:
         "",
         "## How to read the files",
         "",
-        ("- An empty cell is missing; an empty text was made missing too. Instants are in UTC. Times in seconds count from the "
-        "beginning of the recording."),
-        ("- In the CSV files a text that begins with one of `= + - @` (or their wide forms), a tab, an end of line, a null "
-        "character or an apostrophe has an apostrophe before it, so that no spreadsheet runs it. To have the text as it was, "
-        "take one apostrophe away from the beginning of each text that has one. Numbers and dates are untouched, and Parquet "
-        "files have the texts as they were."),
+        (
+            "- An empty cell is missing; an empty text was made missing too. Instants are in UTC. Times in seconds count from the "
+            "beginning of the recording."
+        ),
+        (
+            "- In the CSV files a text that begins with one of `= + - @` (or their wide forms), a tab, an end of line, a null "
+            "character or an apostrophe has an apostrophe before it, so that no spreadsheet runs it. To have the text as it was, "
+            "take one apostrophe away from the beginning of each text that has one. Numbers and dates are untouched, and Parquet "
+            "files have the texts as they were."
+        ),
     ]
     if about.smallest_group is not None:
         lines += [
             "",
             "## How alike people are",
             "",
-            (f"The person who is least like others shares sex and age group (at the first visit) with {about.smallest_group - 1} "
-            "others in this export. The fewer they are, the sooner somebody is recognised."),
+            (
+                f"The person who is least like others shares sex and age group (at the first visit) with {about.smallest_group - 1} "
+                "others in this export. The fewer they are, the sooner somebody is recognised."
+            ),
         ]
     lines += ["", "## Cautions", "", *(f"- {caution}" for caution in CAUTIONS), ""]
     if any(column.loinc for one in written for column in one.table.of_profile(about.profile)):
         lines += [
-            ("This material contains content from LOINC (http://loinc.org). LOINC is copyright Regenstrief Institute, Inc. and "
-            "the LOINC Committee and is available at no cost under the licence at http://loinc.org/license."),
+            (
+                "This material contains content from LOINC (http://loinc.org). LOINC is copyright Regenstrief Institute, Inc. and "
+                "the LOINC Committee and is available at no cost under the licence at http://loinc.org/license."
+            ),
             "",
         ]
     return "\n".join(lines)

@@ -40,6 +40,10 @@ _EFFORTS = ("verified", "plateau", "secondary_criteria", "submaximal", "undeterm
 _STOP_REASONS = (
     "exhaustion", "legs", "breath", "symptom", "target_reached", "tester", "equipment", "subject_request", "other",
 )  # fmt: skip
+_EVENTS = (
+    "illness", "injury", "operation", "medication", "training_block", "training_pause", "competition", "altitude_stay",
+    "pregnancy", "device_new", "device_service", "device_replaced_part", "software_update", "procedure", "staff", "room", "other",
+)  # fmt: skip
 _REFERENCES = ("population_table", "population_summary", "median_only", "predicted_for_body_size")
 _FAMILIES = tuple(sorted({protocol.family for protocol in STANDARD_PROTOCOLS.values()}))
 _NORMS = (*(table.id for table in builtin_norms()), *METHODS)
@@ -811,6 +815,21 @@ TABLES: tuple[Table, ...] = (
                 known=tuple(METHODS),
                 of=("analysis.settings",),
             ),
+            Column(
+                "aberrant_breaths",
+                "string",
+                "Rule that leaves out single breaths",
+                of=("analysis.settings",),
+                kind="words of the program",
+            ),
+            Column(
+                "chosen_by",
+                "object",
+                "Who chose a setting",
+                "JSON: request, cohort or site by the name of the setting; one that is not named is the program's default.",
+                of=("analysis.settings",),
+                profiles=_CODED,
+            ),
             _words("peak_basis", "What the peak is", "analysis.document", _BASES),
             _words("peak_label", "Name the peak deserves", "analysis.document", ("VO2max", "VO2peak")),
             _words("effort_verdict", "Verdict on effort", "analysis.document", _EFFORTS),
@@ -994,7 +1013,7 @@ TABLES: tuple[Table, ...] = (
         (
             _id("event_id", "Event", "event", "event.public_id"),
             _id("subject_id", "Subject", "subject", "event.subject_id", required=False),
-            _label("kind", "Kind", "event_kind", "event.kind"),
+            _words("kind", "Kind", "event.kind", _EVENTS, required=True),
             *_when("started_on", "date", "Begin", "event.started_on", "started_day"),
             *_when("ended_on", "date", "End", "event.ended_on", "ended_day"),
             _text("title", "Title", "event.title"),

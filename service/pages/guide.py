@@ -38,6 +38,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "index",
             "importing",
             "judgement",
+            "breaths",
             "plateau-rates",
             "thresholds",
             "threshold-accuracy",

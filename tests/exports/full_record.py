@@ -111,9 +111,10 @@ class Builder:
                     grade_percent=2.0, cadence_per_min=60.0, ramp_w_per_min=20.0,
                 )
             )  # fmt: skip
-            session.add(
-                Event(kind=text, started_on=DAY.date(), ended_on=DAY.date(), title=text, device=text, notes=text, created_at=DAY)
-            )  # fmt: skip
+            happened = {
+                "started_on": DAY.date(), "ended_on": DAY.date(), "title": text, "device": text, "notes": text, "created_at": DAY,
+            }  # fmt: skip
+            session.add(Event(kind="device_service", **happened))
             for place, person in enumerate(people):
                 subject = add(
                     Subject(
@@ -128,12 +129,7 @@ class Builder:
                         left_on=DAY.date() + timedelta(days=1),
                     )
                 )  # fmt: skip
-                add(
-                    Event(
-                        subject_id=subject.id, kind=text, started_on=DAY.date(), ended_on=DAY.date(), title=text, device=text,
-                        notes=text, created_at=DAY,
-                    )
-                )  # fmt: skip
+                add(Event(subject_id=subject.id, kind="illness", **happened))
                 main = None
                 for day in person.get("days", [0]):
                     main = self._visit(add, subject, protocol, DAY + timedelta(days=day), person, text, main)
@@ -223,6 +219,7 @@ class Builder:
                 settings={
                     "peak_convention": "time_weighted", "peak_window_s": 30.0, "peak_window_breaths": 8,
                     "effort_rules": f"rules {text}", "plateau_rule": text, "heart_rate_max_method": "heart_rate_max_tanaka",
+                    "aberrant_breaths": "local_sd", "chosen_by": {"effort_rules": "site"},
                 },
                 document=json.dumps(document(test.public_id, text)),
             )

@@ -78,7 +78,7 @@ def test_an_empty_text_is_missing_in_both():
 
 
 def test_more_rows_than_one_piece():
-    rows = [{"text": None, "whole": number} for number in range(45_000)]
+    rows = [{"text": None, "whole": number} for number in range(12_000)]
     stream, parquet = io.BytesIO(), io.BytesIO()
     write_csv(stream, COLUMNS[:2], rows)
     write_parquet(Counted(parquet), COLUMNS[:2], iter(rows))

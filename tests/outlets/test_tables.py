@@ -1,9 +1,16 @@
 """The tables of an export: complete, and true to the registry."""
 
+from typing import get_args
+
 import pytest
 import sqlalchemy as sa
 
+from service.analysis.effort import EffortVerdict
+from service.analysis.peaks import Convention
+from service.analysis.summary import AnalysisSettings
 from service.db.models import Base
+from service.events.schemas import PersonKind, SiteKind
+from service.exercise_tests.schemas import Mode, PhaseName, Purpose, Shape, Status, StopReason
 from service.outlets.data_package import arrow_schema, table_schema
 from service.outlets.tables import DICTIONARY, LEFT_OUT, PROFILES, TABLES, dictionary_rows, tables_of
 from service.quantities import QUANTITIES
@@ -54,6 +61,35 @@ def test_types_are_those_of_the_database():
                 assert isinstance(kind, kinds[column.type]), (table.name, column.name)
                 checked += 1
     assert checked > 120
+
+
+def test_words_are_those_that_the_interface_takes():
+    taken = {
+        ("tests", "mode"): Mode,
+        ("tests", "shape"): Shape,
+        ("tests", "purpose"): Purpose,
+        ("tests", "status"): Status,
+        ("tests", "stop_reason"): StopReason,
+        ("intervals", "phase"): PhaseName,
+        ("events", "kind"): PersonKind | SiteKind,
+        ("analyses", "peak_convention"): Convention,
+        ("analyses", "effort_verdict"): EffortVerdict,
+    }
+    for (table_name, column_name), kind in taken.items():
+        (column,) = [
+            column
+            for table in TABLES
+            if table.name == table_name
+            for column in table.of_profile("identified")
+            if column.name == column_name
+        ]
+        words = {word for part in get_args(kind) for word in (get_args(part) or (part,))}
+        assert set(column.known) == words, (table_name, column_name)
+
+
+def test_every_setting_of_an_analysis_is_a_column():
+    (analyses,) = [table for table in TABLES if table.name == "analyses"]
+    assert set(AnalysisSettings.__slots__) <= {column.name for column in analyses.columns}
 
 
 @pytest.mark.parametrize("profile", PROFILES)
