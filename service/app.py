@@ -45,9 +45,11 @@ from service.norms.routes import router as norms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.people import router as people
+from service.pages.person_forms import router as person_forms
 from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.signing import router as signing
+from service.pages.visit_forms import router as visit_forms
 from service.protocols.routes import router as protocols
 from service.reliability.routes import router as reliability
 from service.settings import Settings
@@ -94,7 +96,7 @@ ROUTERS = (
 PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, people, exercise_test, groups)
+PAGES = (pages, signing, person_forms, visit_forms, people, exercise_test, groups)
 SIGNED_IN = ("/people", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.

@@ -82,6 +82,7 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
         tests = queries.tests_of(session, ref.subject_pk)
+        visits = queries.visits_of(session, ref.subject_pk)
         measurements = queries.latest_measurements(session, ref.subject_pk)
         trended = quantities_of(session, ref.subject_pk)
     return page(
@@ -94,6 +95,7 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
         has_trend=bool(trend["series"]),
         notes=trend["notes"],
         tests=tests,
+        visits=visits,
         measurements=[(QUANTITIES[key], day, value) for key, day, value in measurements],
         trended=[QUANTITIES[one["quantity"]] for one in trended if one["n"] > 1],
     )

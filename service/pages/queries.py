@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -115,6 +115,46 @@ def tests_of(session: Session, subject_pk: int) -> Sequence[TestLine]:
             )
         )
     return answer
+
+
+@dataclass(frozen=True, slots=True)
+class VisitLine:
+    """One visit in the list of a person."""
+
+    visit_id: str
+    at: datetime
+    body_mass_kg: float | None
+    body_mass_source: str | None
+    height_cm: float | None
+    round: str | None
+    site: str | None
+    tester: str | None
+    tests: int
+
+
+def visits_of(session: Session, subject_pk: int) -> Sequence[VisitLine]:
+    """The visits of a subject, the latest first, each on the clock of its place."""
+    rows = session.execute(
+        sa.select(Visit, sa.func.count(ExerciseTest.id))
+        .outerjoin(ExerciseTest, ExerciseTest.visit_id == Visit.id)
+        .where(Visit.subject_id == subject_pk)
+        .group_by(Visit.id)
+        .order_by(Visit.started_at.desc(), Visit.id.desc())
+    )
+    return [
+        VisitLine(
+            visit_id=visit.public_id,
+            at=in_own_offset(visit),
+            body_mass_kg=visit.body_mass_kg,
+            body_mass_source=visit.body_mass_source,
+            height_cm=visit.height_cm,
+            round=visit.round,
+            site=visit.site,
+            tester=visit.tester,
+            tests=count,
+        )
+        for visit, count in rows
+    ]
 
 
 def latest_measurements(session: Session, subject_pk: int) -> Sequence[tuple[str, date, float]]:

@@ -17,7 +17,7 @@ from service.http.cursors import Cursor, Limit, Page, after, next_cursor, whole_
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency, Tester, VisitDependency
 from service.http.idempotency import OnceDependency
 from service.subjects import queries as subjects
-from service.visits import queries
+from service.visits import queries, workflow
 from service.visits.schemas import MeasurementIn, PreTestIn, PreTestOut, VisitIn, VisitOut, VisitPatch
 
 router = APIRouter(prefix="/v1", tags=["visits"])
@@ -29,26 +29,12 @@ def create_visit(
 ) -> Response:
     """Make a visit of a subject."""
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.write(principal.name, claim) as transaction:
-        session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.expected)
-        values = queries.columns_of(body.model_dump())
-        queries.check_after_birth(
-            subjects.get(session, ref.subject_pk), values["started_at"], values["utc_offset_minutes"]
-        )
-        visit = Visit(subject_id=ref.subject_pk, **values)
-        session.add(visit)
-        session.flush()
-        refresh_visit_results(session, visit.id)
-        transaction.changed(
-            "visit",
-            visit.public_id,
-            action="created",
-            subject_id=ref.subject_id,
-            payload={"after": body.model_dump(mode="json")},
-        )
-        answer = created(queries.out(session, visit, ref.subject_id), f"/v1/visits/{visit.public_id}")
-        return transaction.answer(answer, subject_pk=ref.subject_pk)
+
+    def respond(session: Session, visit: Visit) -> Response:
+        return created(queries.out(session, visit, ref.subject_id), f"/v1/visits/{visit.public_id}")
+
+    target = Target(ref.subject_pk, ref.subject_id, revision=ref.expected)
+    return workflow.make_visit(store, principal.name, target, body, respond=respond, claim=claim)
 
 
 def _place_of(key: list[Any]) -> tuple[datetime, int]:
