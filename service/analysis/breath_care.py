@@ -39,8 +39,9 @@ BREATH_RULES: Mapping[str, str] = MappingProxyType(
     }
 )
 #: From this part of the breaths of exercise on the remark is a warning: in 36 real ramps 0 to 2.7 % were marked
-#: (nolte_2023), so more asks for a look at the recording (project default).
-WARNED_FROM_PERCENT = 5.0
+#: (nolte_2023), so more asks for a look at the recording (project default). The rule itself can hardly mark more than one
+#: breath in 16: with p of its neighbours as far out as itself a breath lies about 1 / sqrt(p) SD from their mean.
+WARNED_FROM_PERCENT = 4.0
 
 _NOT_BREATHS = "The rows are means over several breaths; the rule speaks of single ones."
 _NOT_ASKED = "No rule was asked for."
