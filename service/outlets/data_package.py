@@ -469,8 +469,8 @@ def readme(about: About, written: Sequence[Written]) -> str:
         "## How to read the files",
         "",
         (
-            "- An empty cell is missing; an empty text was made missing too. Instants are in UTC. Times in seconds count from the "
-            "beginning of the recording."
+            "- An empty cell is missing; an empty text was made missing too. Instants are in UTC. Times in seconds count from "
+            "the beginning of the recording."
         ),
         (
             "- In the CSV files a text that begins with one of `= + - @` (or their wide forms), a tab, an end of line, a null "
@@ -485,16 +485,16 @@ def readme(about: About, written: Sequence[Written]) -> str:
             "## How alike people are",
             "",
             (
-                f"The person who is least like others shares sex and age group (at the first visit) with {about.smallest_group - 1} "
-                "others in this export. The fewer they are, the sooner somebody is recognised."
+                f"The person who is least like others shares sex and age group (at the first visit) with "
+                f"{about.smallest_group - 1} others in this export. The fewer they are, the sooner somebody is recognised."
             ),
         ]
     lines += ["", "## Cautions", "", *(f"- {caution}" for caution in CAUTIONS), ""]
     if any(column.loinc for one in written for column in one.table.of_profile(about.profile)):
         lines += [
             (
-                "This material contains content from LOINC (http://loinc.org). LOINC is copyright Regenstrief Institute, Inc. and "
-                "the LOINC Committee and is available at no cost under the licence at http://loinc.org/license."
+                "This material contains content from LOINC (http://loinc.org). LOINC is copyright Regenstrief Institute, Inc. "
+                "and the LOINC Committee and is available at no cost under the licence at http://loinc.org/license."
             ),
             "",
         ]
