@@ -150,6 +150,14 @@ class BreathCare:
             "warned_from_percent": WARNED_FROM_PERCENT,
             "vo2_peak_ml_min": self.vo2_peak_ml_min,
             "vo2_peak_with_them_ml_min": self.vo2_peak_with_them_ml_min,
+            "reasons": dict.fromkeys(
+                [
+                    name
+                    for name in ("vo2_peak_ml_min", "vo2_peak_with_them_ml_min")
+                    if getattr(self, name) is None
+                ],
+                self.reason or "The test has no peak uptake to compare.",
+            ),
             "left_out": self._rows(self.left_out),
             "restored": self._rows(self.restored),
             "averaging": [{"part": part, "text": text} for part, text in self.averaging.items()],
