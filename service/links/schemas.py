@@ -35,6 +35,8 @@ class TrendQuery(Wire):
     until: IsoDate | None = Field(None, alias="to")
     norm: ShortText | None = None
     include: Literal["all"] | None = None
+    expected: ShortText | None = None
+    expected_from: Literal["first", "best"] = "first"
     format: Literal["svg", "png"] = "svg"
 
 

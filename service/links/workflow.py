@@ -21,7 +21,6 @@ from service.errors import InvalidContent, NotFound, Place
 from service.http.keys import Principal
 from service.links import queries
 from service.links.schemas import ChartQuery, LinkIn, LinkOut, TrendQuery
-from service.norms.queries import get as get_norm
 from service.quantities import QUANTITIES
 from service.trends.workflow import trend_chart, trend_of
 
@@ -61,7 +60,8 @@ class Chart:
             if self.test_id is not None
             else f"/v1/subjects/{self.subject_id}/trends/{self.quantity}"
         )
-        given = self.query.model_dump(mode="json", by_alias=True, exclude_none=True)
+        given = self.query.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+        given["format"] = self.query.format
         return f"{path}?{urlencode(sorted(given.items()))}"
 
 
@@ -139,11 +139,12 @@ def make(
         subject = queries.subject_of(session, principal, subject_id=chart.subject_id, test_id=chart.test_id)
         if subject is None:
             raise NotFound("The address names no subject or test, or your key does not cover it.")
-        if isinstance(chart.query, TrendQuery) and chart.query.norm is not None:
-            get_norm(session, chart.query.norm)
         expires_at = _end(wanted, store.settings.link_days, queries.key_expiry(session, principal))
-    token = secrets.token_urlsafe(32)
     subject_pk, subject_id = subject
+    if isinstance(chart.query, TrendQuery):
+        # Drawn once, so that a table or model that there is not is told now.
+        _trend_spec(store, subject_pk, subject_id, chart, chart.query)
+    token = secrets.token_urlsafe(32)
     with store.write(principal.name, claim) as transaction:
         link = queries.add(
             transaction,
@@ -196,20 +197,29 @@ def drawn(store: Store, token: str) -> tuple[dict[str, Any], str]:
             .join(Visit, Visit.id == ExerciseTest.visit_id)
             .where(ExerciseTest.public_id == chart.test_id, Visit.subject_id == link.subject_id)
         )
-    if isinstance(chart.query, TrendQuery) and chart.quantity is not None and subject_id is not None:
-        trend = trend_of(
-            store,
-            link.subject_id,
-            subject_id,
-            chart.quantity,
-            mode=chart.query.mode,
-            basis=chart.query.basis,
-            since=chart.query.since,
-            until=chart.query.until,
-            norm=chart.query.norm,
-            include_all=chart.query.include == "all",
-        )
-        return trend_chart(store, link.subject_id, trend.as_dict()), chart.query.format
+    if isinstance(chart.query, TrendQuery) and subject_id is not None:
+        return _trend_spec(store, link.subject_id, subject_id, chart, chart.query), chart.query.format
     if test_pk is None or chart.chart is None:
         raise NotFound("The test of this link is no longer there.")
     return chart_of(store, test_pk, chart.chart), chart.query.format
+
+
+def _trend_spec(
+    store: Store, subject_pk: int, subject_id: str, chart: Chart, query: TrendQuery
+) -> dict[str, Any]:
+    """The chart of a trend without the events: they are free words on health, and not for whoever has an address."""
+    trend = trend_of(
+        store,
+        subject_pk,
+        subject_id,
+        chart.quantity or "",
+        mode=query.mode,
+        basis=query.basis,
+        since=query.since,
+        until=query.until,
+        norm=query.norm,
+        include_all=query.include == "all",
+        expected=query.expected,
+        expected_from=query.expected_from,
+    )
+    return trend_chart(store, subject_pk, trend.as_dict() | {"events": []})

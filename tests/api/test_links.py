@@ -116,6 +116,17 @@ def test_no_name_is_in_the_picture(client, anonymous, person, trend_address):
             assert secret not in picture, (address, secret)
 
 
+def test_what_happened_to_the_person_is_not_in_the_picture(client, anonymous, person, trend_address):
+    event = {"kind": "illness", "started_on": "2025-02-01", "title": "Fever after Ottoline's trip"}
+    made_event = client.post(f"/v1/subjects/{person[0]}/events", json=event)
+    assert made_event.status_code == 201, made_event.text
+    assert "Fever" in str(client.get(trend_address).json()["events"])
+    picture = anonymous.get(path_of(made(client, trend_address)))
+    assert picture.status_code == 200
+    assert "Fever" not in picture.text
+    assert "illness" not in picture.text
+
+
 def test_what_it_opens_is_that_chart_alone(client, anonymous, person, trend_address):
     path = path_of(made(client, trend_address))
     token = path.removeprefix("/links/")
@@ -257,6 +268,7 @@ def test_lists_come_in_parts(client, trend_address):
         ("trends/rer_max?from=2024-02-31", "from"),
         ("trends/rer_max?since=2024-02-01", "since"),
         ("trends/rer_max?colour=red", "colour"),
+        ("trends/rer_max?expected_from=last", "expected_from"),
         ("trends/rer_max?mode=cycle&mode=row", "twice"),
         ("trends/rer_max?mode", "cannot be read"),
         ("trends/rer_max#top", "no #"),
@@ -283,6 +295,7 @@ def test_a_chart_that_a_test_has_not(client, person):
 
 def test_a_table_that_there_is_not(client, trend_address):
     assert client.post("/v1/links", json={"address": f"{trend_address}?norm=none"}).status_code == 404
+    assert "no model of ageing" in refused(client, address=f"{trend_address}?expected=none")["detail"]
 
 
 @pytest.mark.parametrize(
