@@ -190,7 +190,7 @@ def _of_method(method: Method) -> AgeingModel:
 
     return AgeingModel(
         method.id,
-        f"Age term of: {method.label}",
+        f"age term of: {method.label}",
         (method.quantity,),
         "difference",
         "longitudinal" if method.source == "gellish_2007" else "cross_sectional",
@@ -234,7 +234,7 @@ _NOT_EQUATIONS = (
     ),
     AgeingModel(
         "stathokostas_2004",
-        "Yearly loss of older people followed for ten years",
+        "yearly loss of older people followed for ten years",
         ("vo2_peak_ml_kg_min",),
         "difference",
         "longitudinal",

@@ -1,4 +1,7 @@
-"""One quantity of one person over the years, with the error of measurement and, where asked, a reference table."""
+"""One quantity of one person over the years, with the error of measurement and, where asked, a reference table.
+
+What happened to the person and at the site stands in a strip below, on the same time line.
+"""
 
 import datetime as dt
 import math
@@ -8,6 +11,7 @@ from typing import Any
 
 from service.charts.look import (
     BAND,
+    INK,
     PAPER,
     QUIET,
     SERIES_COLOURS,
@@ -37,6 +41,14 @@ _VERDICT_WORDS = {
     "unclear": "unclear",
 }
 _MEDIAN = 50
+#: Events drawn, at most; the later ones where there are more.
+_MOST_EVENTS = 8
+_EVENT_ROW_PX = 21
+#: Part of the time line from which on an event's words stand to the left of it.
+_WORDS_LEFT_FROM = 0.55
+_EVENT_WORDS_CHARACTERS = 70
+#: Whose an event is, as the legend has it.
+_OF_THE_PERSON, _OF_THE_SITE = "of the person", "of the site"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,19 +139,29 @@ def trend_spec(
             "grid": not _visible_bands(norm_bands, x_domain),
         },
     }
+    events = _events(trend, x_domain)
     layers = [
+        *_event_layers(events, x, y),
         *_norm_layers(norm_bands, x_domain, x, y),
         *_error_layers(lines, x_domain, x, y),
+        *_expected_layers(lines, x, y),
         *(_joining_line(line, x, y) for line in lines),
         _points_layer(lines, x, y),
         *_value_labels(quantity, lines, x, y),
         *_beyond_labels(quantity, lines, x, y),
     ]
+    sentences.extend(_event_sentences(trend, events))
+    body: Spec = {"width": width, "height": height, "layer": layers}
+    if events:
+        strip = _event_strip(events, x_domain, x, width)
+        apart = dict.fromkeys(("shape", "stroke", "fill"), "independent")
+        body = {"vconcat": [body, strip], "spacing": 12, "resolve": {"scale": apart, "legend": apart}}
+    words = (*sentences, *_points_in_words(quantity, lines), *_events_in_words(events))
     return chart(
         title=title,
         subtitle=sentences,
-        description=" ".join((f"{title} over time.", *sentences, *_points_in_words(quantity, lines))),
-        body={"width": width, "height": height, "layer": layers},
+        description=" ".join((f"{title} over time.", *words)),
+        body=body,
     )
 
 
@@ -194,6 +216,7 @@ def _y_domain(
 ) -> list[float]:
     everything = [float(point["value"]) for line in lines for point in line.points]
     values = [float(point["value"]) for line in lines for point in line.counted] or everything
+    values.extend(value for line in lines[:1] for _, value in _expected(line))
     for line in lines[:1]:
         values.extend(_detectable(line) or ())
     low, high = min(values), max(values)
@@ -249,6 +272,11 @@ def _sentences(
         error = main.series.get("typical_error") or {}
         which = f" (typical error {error['value']:g} {error['unit']})" if error else ""
         answer.append(f"Shaded: within the error of the first counted test{which}.")
+    if _expected(main):
+        expected = main.series["expected"]
+        answer.append(
+            f"Dotted: expected with age from the {expected['start']} counted test ({expected['label']}); it is no aim."
+        )
     hollow = sum(not point.get("counted") for line in lines for point in line.points)
     if hollow:
         tests = "1 test is" if hollow == 1 else f"{hollow} tests are"
@@ -356,6 +384,205 @@ def _error_layers(lines: Sequence[_Line], x_domain: Sequence[int], x: Spec, y: S
             "encoding": {**span, "y": {**y, "field": "first"}},
         },
     ]
+
+
+# --- what age alone would make of it -------------------------------------------------------------------------------
+
+
+def _expected(line: _Line) -> list[tuple[int, float]]:
+    """Date and expected value along a series, where a model of ageing was asked for and says something."""
+    return [
+        (_ms(point["date"]), float(point["expected_value"]))
+        for point in line.points
+        if point.get("expected_value") is not None
+    ]
+
+
+def _expected_layers(lines: Sequence[_Line], x: Spec, y: Spec) -> list[Spec]:
+    """The expected line of the main series, thin and dotted."""
+    drawn = _expected(lines[0]) if lines else []
+    if len({at for at, _ in drawn}) < 2:
+        return []
+    return [
+        {
+            "data": {"values": [{"at": at, "value": value} for at, value in drawn]},
+            "mark": {
+                "type": "line",
+                "color": INK,
+                "strokeWidth": 1.2,
+                "strokeDash": [1.5, 3],
+                "opacity": 0.9,
+            },
+            "encoding": {"x": x, "y": y},
+        }
+    ]
+
+
+# --- events --------------------------------------------------------------------------------------------------------
+
+
+def _events(trend: Mapping[str, Any], x_domain: Sequence[int]) -> list[Spec]:
+    """What happened in the time that is drawn, the later ones where there are too many, by begin."""
+    answer = []
+    for event in trend.get("events") or ():
+        start = _ms(event["started_on"])
+        lasted = event["ended_on"] is not None and event["ended_on"] != event["started_on"]
+        end = _ms(event["ended_on"]) if lasted else start
+        if end < x_domain[0] or start > x_domain[1]:
+            continue
+        answer.append(
+            {
+                "at": max(start, x_domain[0]),
+                "until": min(end, x_domain[1]),
+                "lasted": lasted,
+                "of": _OF_THE_SITE if event["of"] == "site" else _OF_THE_PERSON,
+                "words": _event_words(event),
+            }
+        )
+    return answer[-_MOST_EVENTS:]
+
+
+def _event_words(event: Mapping[str, Any]) -> str:
+    kind = str(event["kind"]).replace("_", " ")
+    device = "" if event.get("device") is None else f" ({event['device']})"
+    words = f"{event['title']}{device}" if kind == "other" else f"{kind}: {event['title']}{device}"
+    return (
+        words
+        if len(words) <= _EVENT_WORDS_CHARACTERS
+        else f"{words[: _EVENT_WORDS_CHARACTERS - 1].rstrip()}…"
+    )
+
+
+def _event_sentences(trend: Mapping[str, Any], events: Sequence[Spec]) -> list[str]:
+    left = len(trend.get("events") or ()) - len(events)
+    if not left:
+        return []
+    return ["1 further event is not drawn." if left == 1 else f"{left} further events are not drawn."]
+
+
+def _events_in_words(events: Sequence[Spec]) -> list[str]:
+    return (
+        [
+            "Events: "
+            + "; ".join(
+                f"{_day_of(event['at'])}"
+                + (f" to {_day_of(event['until'])}" if event["lasted"] else "")
+                + f" {event['words']} ({event['of']})"
+                for event in events
+            )
+            + "."
+        ]
+        if events
+        else []
+    )
+
+
+def _day_of(ms: int) -> str:
+    return (dt.date(1970, 1, 1) + dt.timedelta(days=ms // _DAY_MS)).isoformat()
+
+
+def _event_layers(events: Sequence[Spec], x: Spec, y: Spec) -> list[Spec]:
+    """Behind the points: a pale band for a time, a hairline for a day; the site's are dashed."""
+    low, high = y["scale"]["domain"]
+    layers: list[Spec] = []
+    for event in events:
+        site = event["of"] == _OF_THE_SITE
+        drawn = {"at": event["at"], "until": event["until"], "value": low, "high": high}
+        span = {"x": x, "y": y, "y2": {"field": "high"}}
+        if event["lasted"] and not site:
+            layers.append(
+                {
+                    "data": {"values": [drawn]},
+                    "mark": {"type": "rect", "color": BAND, "opacity": 0.16},
+                    "encoding": {**span, "x2": {"field": "until"}},
+                }
+            )
+            continue
+        ends = ("at", "until") if event["lasted"] else ("at",)
+        layers.extend(
+            {
+                "data": {"values": [{**drawn, "at": drawn[end]}]},
+                "mark": {
+                    "type": "rule",
+                    "color": QUIET,
+                    "strokeWidth": 1,
+                    "opacity": 0.75,
+                    **({"strokeDash": [5, 4]} if site else {}),
+                },
+                "encoding": span,
+            }
+            for end in ends
+        )
+    return layers
+
+
+def _event_strip(events: Sequence[Spec], x_domain: Sequence[int], x: Spec, width: int) -> Spec:
+    """A row an event: a bar for a time, a mark for a day, with its words; filled for the person, hollow for the site."""
+    turn = x_domain[0] + _WORDS_LEFT_FROM * (x_domain[1] - x_domain[0])
+    rows = [{**event, "row": i + 0.5, "kind": event["of"]} for i, event in enumerate(events)]
+    y = {
+        "field": "row",
+        "type": "quantitative",
+        "scale": {"domain": [len(rows), 0], "nice": False, "zero": False},
+        "axis": None,
+    }
+    plain = {**x, "axis": None}
+    kinds = [
+        {"name": name, "shape": shape, "stroke": QUIET, "fill": fill}
+        for name, shape, fill in (
+            (_OF_THE_PERSON, "circle", QUIET),
+            (_OF_THE_SITE, "square", PAPER),
+        )
+        if any(row["of"] == name for row in rows)
+    ]
+    scales = legend_scales(kinds)
+    for scale in scales.values():
+        scale["legend"] = {"title": "Events", "orient": "bottom", "titleOrient": "left"}
+    layers: list[Spec] = []
+    for name, fill in ((_OF_THE_PERSON, QUIET), (_OF_THE_SITE, PAPER)):
+        bars = [row for row in rows if row["lasted"] and row["of"] == name]
+        if bars:
+            layers.append(
+                {
+                    "data": {"values": bars},
+                    "mark": {
+                        "type": "bar",
+                        "height": 7,
+                        "color": fill,
+                        "stroke": QUIET,
+                        "strokeWidth": 1,
+                        **({"strokeDash": [3, 2]} if name == _OF_THE_SITE else {}),
+                    },
+                    "encoding": {"x": plain, "x2": {"field": "until"}, "y": y},
+                }
+            )
+    layers.append(
+        {
+            "data": {"values": rows},
+            "mark": {"type": "point", "size": 55, "strokeWidth": 1.4, "opacity": 1},
+            "encoding": {"x": plain, "y": y, **scales},
+        }
+    )
+    for left in (False, True):
+        worded = [
+            {**row, "at": row["at"] if left else row["until"]} for row in rows if (row["at"] >= turn) == left
+        ]
+        if worded:
+            layers.append(
+                {
+                    "data": {"values": worded},
+                    "mark": {
+                        "type": "text",
+                        "align": "right" if left else "left",
+                        "dx": -9 if left else 9,
+                        "baseline": "middle",
+                        "fontSize": 11,
+                        "color": INK,
+                    },
+                    "encoding": {"x": plain, "y": y, "text": {"field": "words"}},
+                }
+            )
+    return {"width": width, "height": _EVENT_ROW_PX * len(rows) + 6, "layer": layers}
 
 
 def _value_labels(quantity: Quantity, lines: Sequence[_Line], x: Spec, y: Spec) -> list[Spec]:

@@ -2,8 +2,9 @@ import datetime as dt
 
 import pytest
 
+from service.analysis.ageing import AGEING_MODELS
 from service.analysis.change import TrendPoint, typical_error_for
-from service.analysis.trends import build_trend
+from service.analysis.trends import AgeingAsked, build_trend
 from service.charts.look import SERIES_SHAPES
 from service.charts.render import render_svg
 from service.charts.trend import trend_spec
@@ -204,3 +205,119 @@ def test_a_table_that_lies_outside_the_drawing_is_said_to():
         "bands": [{"from": "2020-01-01", "to": "2030-01-01", "percentiles": [[50, 300.0]]}],
     }
     assert "Grey lines: far, outside this drawing." in trend_spec(CASES["two"], norm_bands=far)["description"]
+
+
+# --- events and what is expected of age -------------------------------------------------------------------------------
+
+
+def event(started_on, ended_on=None, of="person", kind="illness", title="a cold", device=None):
+    return {
+        "event_id": started_on,
+        "of": of,
+        "kind": kind,
+        "started_on": started_on,
+        "ended_on": ended_on,
+        "title": title,
+        "device": device,
+    }
+
+
+EVENTS = [
+    event("2019-03-01", "2019-06-01", kind="training_block", title="hills"),
+    event("2020-05-01", title="pneumonia"),
+    event("2021-05-01", of="site", kind="device_new", title="new analyser", device="Analyser B"),
+    event("2022-01-01", "2022-03-01", of="site", kind="room", title="other room"),
+]
+
+
+def with_events(events):
+    return {**CASES["series"], "events": events}
+
+
+def strip_of(spec):
+    return spec["vconcat"][1]
+
+
+def test_events_stand_in_a_strip_on_the_same_time_line(valid_vega_lite, no_network):
+    spec = trend_spec(with_events(EVENTS), norm_bands=NORM)
+    valid_vega_lite(spec)
+    svg = render_svg(spec)
+    for words in (
+        "training block: hills",
+        "illness: pneumonia",
+        "device new: new analyser (Analyser B)",
+        "of the site",
+    ):
+        assert words in svg
+    above, strip = spec["vconcat"]
+    domains = {
+        str(layer["encoding"]["x"]["scale"]["domain"]) for part in (above, strip) for layer in part["layer"]
+    }
+    assert len(domains) == 1
+    # Told from one another in grey: filled and hollow, round and square, plain and dashed.
+    marks = next(layer for layer in strip["layer"] if "shape" in layer["encoding"])["encoding"]
+    assert marks["shape"]["scale"]["range"] == ["circle", "square"]
+    assert len(set(marks["fill"]["scale"]["range"])) == 2
+    bars = [layer["mark"] for layer in strip["layer"] if layer["mark"]["type"] == "bar"]
+    assert [("strokeDash" in bar) for bar in bars] == [False, True]
+    rules = [
+        layer["mark"]
+        for layer in above["layer"]
+        if layer["mark"]["type"] == "rule" and layer["mark"]["opacity"] == 0.75
+    ]
+    assert sorted("strokeDash" in rule for rule in rules) == [False, True, True, True]
+    assert "2020-05-01 illness: pneumonia (of the person)" in spec["description"]
+
+
+def test_without_events_the_chart_is_one_view():
+    assert "layer" in trend_spec(with_events([]))
+
+
+def test_events_outside_the_drawing_and_too_many_are_counted():
+    many = [event(f"2019-{1 + i:02}-01", title=f"cold {i}") for i in range(10)]
+    spec = trend_spec(with_events([*many, event("2031-01-01")]))
+    assert "3 further events are not drawn." in spec["title"]["subtitle"]
+    words = [
+        row["words"]
+        for layer in strip_of(spec)["layer"]
+        if layer["mark"]["type"] == "text"
+        for row in layer["data"]["values"]
+    ]
+    assert sorted(words) == [f"illness: cold {i}" for i in range(2, 10)]
+    one = trend_spec(with_events([event("2031-01-01")]))
+    assert "1 further event is not drawn." in one["title"]["subtitle"]
+    assert "layer" in one
+
+
+def test_an_event_that_began_before_is_cut_at_the_edge_and_words_stay_inside():
+    spec = trend_spec(with_events([event("2000-01-01", "2019-01-01"), event("2023-01-01", title="x" * 200)]))
+    rows = [
+        row
+        for layer in strip_of(spec)["layer"]
+        if layer["mark"]["type"] == "text"
+        for row in layer["data"]["values"]
+    ]
+    low, high = strip_of(spec)["layer"][0]["encoding"]["x"]["scale"]["domain"]
+    assert all(low <= row["at"] <= high for row in rows)
+    assert max(len(row["words"]) for row in rows) <= 70
+    aligned = {layer["mark"]["align"] for layer in strip_of(spec)["layer"] if layer["mark"]["type"] == "text"}
+    assert aligned == {"left", "right"}
+
+
+def test_the_expected_line_is_drawn_where_it_was_asked_for(valid_vega_lite):
+    quantity = QUANTITIES["vo2_peak_ml_kg_min"]
+    points = [
+        point(i, f"{2018 + i}-06-01", 44.0, mode="treadmill", age_years=40.0 + i, body_mass_kg=80.0)
+        for i in range(4)
+    ]
+    asked = AgeingAsked(AGEING_MODELS["predicted_vo2max_myers_2017"], "male")
+    document = build_trend(quantity, points, typical_error=None, ageing=asked).as_dict()
+    spec = trend_spec(document)
+    valid_vega_lite(spec)
+    (line,) = [layer for layer in spec["layer"] if layer["mark"].get("strokeDash") == [1.5, 3]]
+    assert [row["value"] for row in line["data"]["values"]] == pytest.approx(
+        [44.0, 43.61, 43.22, 42.83], abs=0.01
+    )
+    assert "no aim" in " ".join(spec["title"]["subtitle"])
+    plain = trend_spec(build_trend(quantity, points, typical_error=None).as_dict())
+    assert not [layer for layer in plain["layer"] if layer["mark"].get("strokeDash") == [1.5, 3]]
