@@ -204,7 +204,7 @@ class Builder:
                 kind="volume",
                 expected=3.0,
                 measured=2.99,
-                unit="L",
+                unit=text,
                 device=text,
             )
         )
