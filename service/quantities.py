@@ -225,6 +225,7 @@ _ALL: tuple[Quantity, ...] = (
     _of("result", "vt2_work_rate_w", "Work rate at the second ventilatory threshold", "W at VT2", "W", "W", 0, better="higher", soft=(10, 600), hard=(0, 2000)),
     _of("result", "ve_vco2_slope", "VE/VCO2 slope", "VE/VCO2 slope", "", "1", 1, soft=(18, 60), hard=(5, 150)),
     _of("result", "oues_ml_min", "Oxygen uptake efficiency slope", "OUES", "mL/min", "mL/min", 0, better="higher", soft=(500, 6500), hard=(50, 12000)),
+    _of("result", "vo2_at_100_w_ml_min", "Oxygen uptake at 100 W", "VO2 at 100 W", "mL/min", "mL/min", 0, soft=(900, 2000), hard=(50, 8000), error=TypicalError(3.0, "log", "project default: tests of one person at one work rate agree within about 8 %")),
     _of("result", "vo2_work_rate_slope_ml_min_w", "VO2-work rate slope", "dVO2/dW", "mL/min/W", "mL/min/W", 1, soft=(7, 13), hard=(0, 40)),
     _of("result", "heart_rate_drop_60s_bpm", "Fall of heart rate 60 s after exercise", "HR drop 60 s", "beats/min", "{beats}/min", 0, better="higher", soft=(0, 80), hard=(-30, 150)),
     _of("result", "heart_rate_drop_120s_bpm", "Fall of heart rate 120 s after exercise", "HR drop 120 s", "beats/min", "{beats}/min", 0, better="higher", soft=(5, 110), hard=(-30, 170)),

@@ -89,6 +89,9 @@ class Parts:
             for slope in (self.slopes.ve_vco2, self.slopes.oues, self.slopes.vo2_work_rate):
                 if slope.value is not None:
                     answer[slope.name] = (slope.value, slope.method)
+            if self.slopes.vo2_at_100_w_ml_min is not None:
+                method = "on the line of uptake on work rate"
+                answer["vo2_at_100_w_ml_min"] = (self.slopes.vo2_at_100_w_ml_min, method)
         return answer
 
 

@@ -177,7 +177,9 @@ def with_sources(document: Mapping[str, Any]) -> dict[str, Any]:
     answer["peak_by_window"] = [{**one, "source": _AVERAGE} for one in answer["peak_by_window"]]
     slopes = answer.get("slopes") or {}
     if slopes.get("items"):
-        answer["slopes"] = {**slopes, "sources": {one["name"]: one["source"] for one in slopes["items"]}}
+        told = {one["name"]: one["source"] for one in slopes["items"]}
+        told["vo2_at_100_w_ml_min"] = "on the line of uptake on work rate (project default)"
+        answer["slopes"] = {**slopes, "sources": told}
     plateau = answer["plateau"]
     if plateau.get("fit"):
         primary = next(one for one in plateau["rules"] if one["primary"])

@@ -56,6 +56,7 @@ _RESTS_ON: Mapping[str, frozenset[str]] = MappingProxyType(
                 "o2_pulse_peak_ml_beat",
                 "rer_max",
                 "vo2_work_rate_slope_ml_min_w",
+                "vo2_at_100_w_ml_min",
             }
         ),
         "vco2_ml_min": frozenset({"rer_max"}),
@@ -68,7 +69,7 @@ _RESTS_ON: Mapping[str, frozenset[str]] = MappingProxyType(
                 "heart_rate_drop_120s_bpm",
             }
         ),
-        "work_rate_w": frozenset({"work_rate_peak_w", "vo2_work_rate_slope_ml_min_w"}),
+        "work_rate_w": frozenset({"work_rate_peak_w", "vo2_work_rate_slope_ml_min_w", "vo2_at_100_w_ml_min"}),
         "speed_km_h": frozenset({"speed_peak_km_h"}),
     }
 )

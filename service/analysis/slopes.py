@@ -39,6 +39,9 @@ _UNIT = {
     "heart_rate_vo2_slope_bpm_per_l_min": "beats/min per L/min",
 }
 
+#: Work rate at which tests of one person are compared: light for nearly everybody who is tested (project default).
+CHECKED_AT_W = 100.0
+
 
 @dataclass(frozen=True, slots=True)
 class Slope:
@@ -55,6 +58,8 @@ class Slope:
         Of the line, in the unit of what is on its upright axis.
     ci_low, ci_high : float or None
         95 % interval, wider where neighbouring points are alike.
+    along_low, along_high : float or None
+        Between these values of what the line is drawn along its points lie.
     n : int
         Points.
     autocorrelation : float or None
@@ -82,6 +87,8 @@ class Slope:
     intercept: float | None = None
     ci_low: float | None = None
     ci_high: float | None = None
+    along_low: float | None = None
+    along_high: float | None = None
     n: int = 0
     autocorrelation: float | None = None
     r_squared: float | None = None
@@ -130,11 +137,37 @@ class Slopes:
         """All of them."""
         return (self.ve_vco2, self.ve_vco2_whole, self.oues, self.vo2_work_rate, self.heart_rate_vo2)
 
+    @property
+    def vo2_at_100_w_ml_min(self) -> float | None:
+        """Uptake that the line on work rate has at 100 W, where its points reach to either side of it.
+
+        Tests of one person by one protocol should agree in it: what moves it is rather the equipment than fitness.
+        """
+        line = self.vo2_work_rate
+        if line.value is None or line.intercept is None or self._not_at_100_w() is not None:
+            return None
+        return line.intercept + CHECKED_AT_W * line.value
+
+    def _not_at_100_w(self) -> str | None:
+        line = self.vo2_work_rate
+        if line.value is None or line.along_low is None or line.along_high is None:
+            return line.reason or "There is no line of uptake on work rate."
+        if not line.along_low <= CHECKED_AT_W <= line.along_high:
+            return (
+                f"The line of uptake on work rate runs from {line.along_low:.0f} to {line.along_high:.0f} W and is not drawn "
+                f"out to {CHECKED_AT_W:.0f} W."
+            )
+        return None
+
     def as_dict(self) -> dict[str, Any]:
         """JSON form: each value under its own name, the reasons, and every slope in full under ``items``."""
         reasons = {one.name: one.reason for one in self.items if one.reason is not None}
+        missing = self._not_at_100_w()
+        if missing is not None:
+            reasons["vo2_at_100_w_ml_min"] = missing
         return {
             **{one.name: one.value for one in self.items},
+            "vo2_at_100_w_ml_min": self.vo2_at_100_w_ml_min,
             "items": [one.as_dict() for one in self.items],
             "reasons": reasons,
             "reason": " ".join(dict.fromkeys(reasons.values())) or None,
@@ -352,6 +385,8 @@ def _accepted(
         intercept=line.intercept,
         ci_low=line.ci_low,
         ci_high=line.ci_high,
+        along_low=low,
+        along_high=high,
     )
 
 

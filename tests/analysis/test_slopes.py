@@ -67,6 +67,21 @@ def test_the_efficiency_slope_leaves_out_the_first_minute_and_the_plateau():
     assert slopes_of(test).oues.value < 2100
 
 
+def test_uptake_at_100_w_is_read_on_the_line_and_not_beyond_it():
+    # As made: 450 + 10 mL/min/W in the stages.
+    found = slopes_of(ride([60.0, 90.0, 120.0, 150.0]))
+    assert found.vo2_at_100_w_ml_min == pytest.approx(1450.0)
+    told = found.as_dict()
+    assert told["vo2_at_100_w_ml_min"] == found.vo2_at_100_w_ml_min
+    beyond = slopes_of(ride([120.0, 150.0, 180.0, 210.0]))
+    assert beyond.vo2_work_rate.value == pytest.approx(10.0)
+    assert beyond.vo2_at_100_w_ml_min is None
+    assert "from 120 to 210 W" in beyond.as_dict()["reasons"]["vo2_at_100_w_ml_min"]
+    flat = slopes_of(ride([100.0, 100.0, 100.0]))
+    assert flat.vo2_at_100_w_ml_min is None
+    assert flat.as_dict()["reasons"]["vo2_at_100_w_ml_min"] == flat.vo2_work_rate.reason
+
+
 def test_uptake_on_work_rate_of_a_ramp_is_not_tilted_by_the_lag(simulated_test):
     # The simulated gain is 10 mL/min/W, followed with a time constant of 35 s.
     test = simulated_test(noise=0.0)
