@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.outlets.text import analysis_lines, ordinal, rank_lines, trend_lines
+from service.outlets.text import analysis_lines, breath_lines, ordinal, rank_lines, trend_lines
 
 RANK = {
     "norm_id": "a_table",
@@ -73,7 +73,13 @@ def document(**changes):
     peak = dict.fromkeys(
         ("vo2_ml_kg_min", "mets", "rer", "start_s", "end_s", "effective_window_s", "window_breaths", "reason")
     )
-    peak |= {"label": "VO2peak", "vo2_ml_min": 3058.4, "convention": "time_weighted", "window_s": 30.0}
+    peak |= {
+        "label": "VO2peak",
+        "basis": "measured",
+        "vo2_ml_min": 3058.4,
+        "convention": "time_weighted",
+        "window_s": 30.0,
+    }
     return {
         "peak": peak,
         "maxima": {"exercise_duration_s": 605.4, "rer": 1.134},
@@ -235,3 +241,39 @@ def test_thresholds_that_the_methods_agree_on_stand_with_their_work_rate():
     assert not any("1,600" in line for line in told)
     assert any("VE/VCO2 slope" in line and "23.9" in line for line in told)
     assert any("Energy" in line and "101 kcal" in line for line in told)
+
+
+CARE = {
+    "rule": "local_4_sd",
+    "rule_text": "leaves out breaths more than 4 SD from the mean of the 60 s around them",
+    "applied": True,
+    "reason": None,
+    "n_breaths": 541,
+    "n_left_out": 13,
+    "n_restored": 0,
+    "averaging": [{"part": "gas_exchange", "text": "mean over 60 s"}],
+}
+
+
+@pytest.mark.parametrize(
+    ("changes", "first"),
+    [
+        (
+            {},
+            "Breaths: 13 of 541 breaths left out by the rule local_4_sd, which leaves out breaths more than 4 SD from",
+        ),
+        ({"n_restored": 2}, "the 60 s around them; 2 that it marked kept by hand."),
+        (
+            {"applied": False, "reason": "No rule was asked for."},
+            "No breath was left out by a rule: no rule was asked for.",
+        ),
+    ],
+)
+def test_breaths_left_out_and_averaging_are_told(changes, first):
+    told = list(breath_lines(CARE | changes))
+    assert first in told[0]
+    assert told[1:] == ["Averaging", "  Gas exchange: mean over 60 s"]
+
+
+def test_a_test_without_intervals_has_no_words_about_breaths():
+    assert list(breath_lines({})) == list(breath_lines(CARE | {"averaging": []})) == []
