@@ -13,6 +13,7 @@ from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
 
 from service import errors
+from service.analysis.ageing import AGEING_MODELS
 from service.analysis.references import REFERENCES, citation
 from service.analysis.rule_sets import LIMITS
 from service.db import migrate
@@ -347,8 +348,23 @@ def _sources_list() -> str:
     )
 
 
+def _ageing_models() -> str:
+    rows = [
+        (
+            f"`{model.id}`",
+            ", ".join(QUANTITIES[key].label for key in model.quantities),
+            f"{', '.join(model.modes) or 'any mode'}; {' and '.join(model.sexes)}; {model.ages[0]:g} to {model.ages[1]:g} years",
+            model.design.replace("_", " "),
+            f"{model.source} ({model.trust})",
+        )
+        for model in AGEING_MODELS.values()
+    ]
+    return _table(("Model", "Of", "For", "From", "Source"), rows)
+
+
 #: What a page may have written in by the line ``{{ name }}``.
 INSERTS: dict[str, Callable[[], str]] = {
+    "ageing_models": _ageing_models,
     "errors": _errors_list,
     "export_tables": _export_tables,
     "findings": _findings_list,

@@ -44,7 +44,7 @@ class TrendOut(Answer):
 
 
 class TrendRow(Answer):
-    """One point of a trend as a flat row; its fields are the columns of the CSV form, in this order."""
+    """One point of a trend as a flat row; its fields are the columns of the CSV form, in this order; new ones come last."""
 
     subject_id: str | None
     quantity: str
@@ -56,41 +56,41 @@ class TrendRow(Answer):
     visit_id: str
     date: dt.date
     age_years: float | None
-    age_band: str | None
     value: float
     value_absolute: float | None
     body_mass_kg: float | None
     method: str
     effort: str | None
     counted: bool
-    is_first: bool
-    is_best: bool
-    is_latest: bool
     percentile: float | None
     percentile_low: float | None
     percentile_high: float | None
-    percentile_in_previous_band: float | None
     norm_id: str | None
     percent_of_median: float | None
     percent_of_predicted: float | None
-    expected_value: float | None
-    difference_from_expected: float | None
-    difference_ci_low: float | None
-    difference_ci_high: float | None
     change_from_first_absolute: float | None
     change_from_first_percent: float | None
     change_from_first_ci_low: float | None
     change_from_first_ci_high: float | None
-    change_from_first_chance_improved: float | None
-    change_from_first_chance_declined: float | None
     change_from_first_verdict: str | None
     change_from_previous_absolute: float | None
     change_from_previous_percent: float | None
     change_from_previous_ci_low: float | None
     change_from_previous_ci_high: float | None
+    change_from_previous_verdict: str | None
+    age_band: str | None
+    is_first: bool
+    is_best: bool
+    is_latest: bool
+    percentile_in_previous_band: float | None
+    expected_value: float | None
+    difference_from_expected: float | None
+    difference_ci_low: float | None
+    difference_ci_high: float | None
+    change_from_first_chance_improved: float | None
+    change_from_first_chance_declined: float | None
     change_from_previous_chance_improved: float | None
     change_from_previous_chance_declined: float | None
-    change_from_previous_verdict: str | None
     notes: str = Field(
         description="What must be said beside the point and its change from the point before, as one text."
     )

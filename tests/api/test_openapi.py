@@ -76,8 +76,11 @@ def test_answers_are_as_described(document, client, laboratory):
     )
     cohort = client.post("/v1/cohorts", json={"name": "study"}).json()
     client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
+    happened = {"kind": "illness", "started_on": "2026-03-20", "title": "a cold"}
+    event = client.post(f"/v1/subjects/{subject['id']}/events", json=happened).json()
     values = {
         "{subject_id}": subject["id"],
+        "{event_id}": event["id"],
         "{visit_id}": visit["id"],
         "{test_id}": test["id"],
         "{cohort_id}": cohort["id"],

@@ -230,6 +230,30 @@ def test_intervals_from_an_own_error_cover_19_times_in_20(pairs):
     assert normal < covered
 
 
+def test_the_example_of_the_guide():
+    # Worked by hand from the formulas named there; quartiles of men of 40 to 49 as in the 2015 treadmill table (values from
+    # memory, two recalls that agree). Rounded as printed.
+    error = TypicalErrorUsed(5.0, "log", "%", None, "x")
+    worthwhile = smallest_worthwhile_change_from_quartiles(PER_MASS, 31.9, 45.0, source="x")
+    assert worthwhile.value == pytest.approx(1.942, abs=5e-4)
+    first, later = (
+        TrendPoint(name, name, "2024-01-01", at, uptake / mass, value_absolute=uptake, body_mass_kg=mass)
+        for name, at, uptake, mass in (("a", 0.0, 3200.0, 80.0), ("b", 1.0, 3500.0, 77.0))
+    )
+    found = change_between(PER_MASS, first, later, typical_error=error, smallest_worthwhile_change=worthwhile)
+    assert (found.absolute, found.percent) == (
+        pytest.approx(5.455, abs=5e-4),
+        pytest.approx(13.636, abs=5e-4),
+    )
+    assert (found.percent_ci_low, found.percent_ci_high) == pytest.approx((-0.738, 30.092), abs=5e-4)
+    assert (found.ci_low, found.ci_high) == pytest.approx((-0.295, 12.037), abs=5e-4)
+    assert (found.chance_improved, found.chance_declined) == pytest.approx((0.8781, 0.0050), abs=5e-5)
+    assert found.verdict == "within_error"
+    assert (found.parts.uptake_percent, found.parts.body_mass_percent) == pytest.approx((9.375, -3.75))
+    assert found.parts.moved == "uptake"
+    assert needed_tests(first.value, found.absolute, error, chance=0.8).tests_each_time == 3
+
+
 # --- planning ----------------------------------------------------------------------------------------------------------
 
 
