@@ -28,6 +28,7 @@ from service.analysis.windows import (
     starts_without_overlap,
 )
 from service.errors import InvalidContent, Place
+from service.methods.metabolic_equations import RESTING_ML_KG_MIN
 
 Convention = Literal[
     "time_weighted", "moving_seconds", "consecutive_bins", "moving_breaths", "trimmed_breaths"
@@ -39,7 +40,7 @@ BREATH_CONVENTIONS: tuple[Convention, ...] = ("moving_breaths", "trimmed_breaths
 DEFAULT_BREATHS: Mapping[str, int] = {"moving_breaths": 15, "trimmed_breaths": 7}
 
 #: mL of oxygen per kilogram and minute in one metabolic equivalent (by definition).
-ML_KG_MIN_PER_MET = 3.5
+ML_KG_MIN_PER_MET = RESTING_ML_KG_MIN
 
 HEART_RATE_WINDOW_S = 5.0
 GAS_WINDOW_S = 30.0

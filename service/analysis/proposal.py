@@ -5,7 +5,7 @@ that should end the test follows from the last peak, or else from a predicted on
 that. A proposal is a starting point for the person who runs the test, nothing more.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import floor
 from typing import Any, Literal
@@ -13,7 +13,7 @@ from typing import Any, Literal
 from service.analysis.series import Mode, Person
 from service.errors import InvalidContent, Place
 from service.methods.catalogue import run
-from service.methods.metabolic_equations import acsm_walking
+from service.methods.metabolic_equations import acsm_running, acsm_walking, foster_graded_treadmill
 from service.methods.method import OURS
 from service.reference.protocols import STANDARD_PROTOCOLS, Protocol, ProtocolStage
 
@@ -361,17 +361,22 @@ def _watt_steps(mode: Mode, expected: _Expected, highest: float) -> Proposal:
 
 def _on_treadmill(expected: _Expected, mass: float) -> tuple[Proposal, ...]:
     # The steady-state cost of the last load of a graded test whose measured peak this is.
-    cost = (expected.vo2_ml_min / mass + 0.07) / 0.869
+    cost = _through_line(foster_graded_treadmill, expected.vo2_ml_min / mass)
     walk = next((v for v in _WALKS_KM_H if acsm_walking(v, _STEEPEST_WALK_PERCENT) >= cost), None)
     if walk is not None:
-        metres = walk * 1000 / 60
-        top = (cost - 3.5 - 0.1 * metres) / (1.8 * metres) * 100
+        top = _through_line(lambda grade: float(acsm_walking(walk, grade)), cost)
         if top < 1.0:
             message = f"{expected.said} is hardly above level walking, too little for a graded test"
             raise InvalidContent(f"No protocol can be proposed: {message}.", (Place("last_peak", message),))
         return _walks(expected, walk, top)
-    top = (cost - 3.5) / (0.2 + 0.9 * _RUN_GRADE_PERCENT / 100) * 60 / 1000
+    top = _through_line(lambda speed: float(acsm_running(speed, _RUN_GRADE_PERCENT)), cost)
     return _runs(expected, top)
+
+
+def _through_line(method: Callable[[float], float], value: float) -> float:
+    """Where a method of the catalogue that is a straight line in its input comes to a value."""
+    at_zero, at_one = method(0.0), method(1.0)
+    return (value - at_zero) / (at_one - at_zero)
 
 
 def _treadmill_sources(expected: _Expected, own: str) -> tuple[str, ...]:

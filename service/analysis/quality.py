@@ -26,6 +26,7 @@ from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.signatures import find_signatures
 from service.analysis.windows import overlap_s
 from service.findings import Finding, finding
+from service.methods.heart_rate import heart_rate_max_tanaka
 from service.quantities import CHANNELS, QUANTITIES
 
 _SLACK_S = 1e-6
@@ -502,11 +503,11 @@ def _heart_rate_lost(series: Series, marks: Marks) -> list[Finding]:
 
 
 def _heart_rate_low(test: TestInput, maxima: Maxima) -> list[Finding]:
-    """A maximal heart rate that the ratio contradicts; predicted is 208 - 0.7 age (tanaka_2001)."""
+    """A maximal heart rate that the ratio contradicts; the predicted one by tanaka_2001."""
     person, beats, ratio = test.person, maxima.heart_rate_bpm, maxima.rer
     if person.age_years is None or person.limits_heart_rate or beats is None or ratio is None:
         return []
-    predicted = 208.0 - 0.7 * person.age_years
+    predicted = float(heart_rate_max_tanaka(person.age_years))
     if ratio < _HARD_WORK_RATIO or beats >= _LEAST_PREDICTED_PART * predicted:
         return []
     return [

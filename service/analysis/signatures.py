@@ -16,7 +16,12 @@ from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.series import PHASES, Bools, Floats, Series, StageNote, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, means_from, starts_without_overlap
 from service.findings import Finding, finding
-from service.methods.metabolic_equations import KGM_MIN_PER_W, KM_H_PER_MPH, acsm_leg_cycling
+from service.methods.metabolic_equations import (
+    KGM_MIN_PER_W,
+    KM_H_PER_MPH,
+    RESTING_ML_KG_MIN,
+    acsm_leg_cycling,
+)
 
 _SLACK_S = 1e-6
 _LOAD_KEYS = ("work_rate_w", "speed_km_h", "grade_percent")
@@ -51,7 +56,6 @@ _CYCLE_COST = (0.72, 1.35)
 _IDENTITY_VE, _IDENTITY_WORK = 0.05, 0.05
 _GRAVITY = 9.80665
 _COUNT_HIGHEST = 55.0
-_RESTING_ML_KG_MIN = 3.5
 _UNIT_SLACK = 0.025
 
 
@@ -472,7 +476,7 @@ def _works(test: TestInput, rows: Bools) -> bool:
         series.channel("vo2_ml_min")[rows & counted_rows(series)] if series.has("vo2_ml_min") else np.zeros(0)
     )
     if uptake.size:
-        return float(np.median(uptake)) >= 3 * _RESTING_ML_KG_MIN * (mass or 75.0)
+        return float(np.median(uptake)) >= 3 * RESTING_ML_KG_MIN * (mass or 75.0)
     load = _exercise_load(series)
     return load is not None and bool((np.nan_to_num(load[rows]) > 0).any())
 

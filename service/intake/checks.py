@@ -11,6 +11,7 @@ from service.findings import Finding, finding
 from service.intake.options import ReadOptions
 from service.intake.values import Values
 from service.methods import gas
+from service.methods.ratios import metabolic_equivalents
 from service.quantities import CHANNELS, QUANTITIES
 
 #: Identities of the trade hold within 2-3 % of rounding and averaging (project default).
@@ -161,7 +162,7 @@ def derived(
             elif key == "o2_pulse_ml_beat" and vo2 is not None and heart_rate is not None:
                 expected = vo2 / heart_rate
             elif key == "mets" and vo2 is not None and body_mass_kg is not None:
-                expected = vo2 / body_mass_kg / 3.5
+                expected = metabolic_equivalents(vo2 / body_mass_kg)
         findings.append(_compared(values, expected))
     return findings
 
