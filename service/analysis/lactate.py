@@ -56,7 +56,9 @@ _PAUSE_S = 120.0
 _SHORT_STAGE_S = 180.0
 _CURVE_POINTS = 61
 _SLACK_S = 1.0
-_READ_BETWEEN = "Read between stages: it has no time and no interval, and no load of a kind that the stages do not have."
+_READ_BETWEEN = (
+    "Read between stages: it has no time and no interval, and no load of a kind that the stages do not have."
+)
 
 
 @dataclass(frozen=True, slots=True)
