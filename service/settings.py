@@ -46,7 +46,7 @@ class Settings(BaseSettings):
     )
     base_url: str = Field(
         "",
-        description="Public address of this service, for addresses of error types, codes and links; empty: relative or plain ones.",
+        description="Public address of this service, for addresses of error types, codes and links; empty: relative ones.",
     )
     busy_timeout_s: float = Field(
         30.0, gt=0, description="How long a SQLite writer waits for another before it gives up."

@@ -133,7 +133,9 @@ def test_forms(client, laboratory, years):
     assert {row["mode"] for row in flat} == {"treadmill", "cycle"}
     rows = client.get(address, params={"format": "rows"}).json()
     # The same rows in both forms: a CSV has texts, and an empty cell for null.
-    assert [{name: "" if value is None else str(value) for name, value in row.items()} for row in rows] == flat
+    assert [
+        {name: "" if value is None else str(value) for name, value in row.items()} for row in rows
+    ] == flat
     assert [row["test_id"] for row in rows] == [point["test_id"] for point in points]
     assert client.get(address, params={"format": "rows", "mode": "cycle"}).json() == rows[-1:]
     picture = client.get(address, params={"format": "svg"})

@@ -185,7 +185,9 @@ def test_age_specific_cut_offs(age, ratio, heart_rate):
     person = Person(sex="female", age_years=age, age_low_years=age, age_high_years=age)
     test = TestInput(series=series_of([], {}), mode="cycle", person=person)
     maxima = Maxima(rer=1.2, heart_rate_bpm=190.0)
-    effort = judge_effort(test, None, Peak(), maxima, Plateau("not_seen", ()), rule_set=RULE_SETS["wagner_2020_cycle"])
+    effort = judge_effort(
+        test, None, Peak(), maxima, Plateau("not_seen", ()), rule_set=RULE_SETS["wagner_2020_cycle"]
+    )
     found = {one.criterion: one for one in effort.criteria}
     assert found["respiratory_exchange_ratio"].threshold == ratio
     shown = found["heart_rate_near_predicted"].threshold
