@@ -1,12 +1,13 @@
 """The service: middleware, routers, error handlers, lifespan. The only module that knows every part."""
 
+import io
 import json
 import logging
 import sys
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, TextIO, cast
 
 import sqlalchemy as sa
 import structlog
@@ -296,6 +297,16 @@ def openapi_text() -> str:
     return json.dumps(app.openapi(), indent=1, ensure_ascii=False, sort_keys=True) + "\n"
 
 
+class _StandardError(io.TextIOBase):
+    """Standard error as it is when a line is written: one that was taken at the start may be closed by then."""
+
+    def write(self, text: str) -> int:
+        return sys.stderr.write(text)
+
+    def flush(self) -> None:
+        sys.stderr.flush()
+
+
 def configure_logging(level: str) -> None:
     """One line of JSON for each event, on standard error; no personal data, no keys."""
     structlog.configure(
@@ -306,5 +317,5 @@ def configure_logging(level: str) -> None:
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
-        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(file=cast("TextIO", _StandardError())),
     )

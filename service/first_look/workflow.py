@@ -144,7 +144,12 @@ def analyse_file(data: bytes, name: str, question: OneFile) -> tuple[dict[str, A
         ),
     )
     analysis = analyse_test(test, _settings(question), builtin_norms())
-    document = {"test_id": None, "provisional": False, **analysis.as_dict()}
+    document = {
+        "test_id": None,
+        "provisional": False,
+        **analysis.as_dict(),
+        "settings_changed_since": [],
+    }
     document["findings"] = [*(remark.as_dict() for remark in file.findings), *document["findings"]]
     return document, columns_of(file.series, analysis.breath_care.left_out)
 
