@@ -1,7 +1,5 @@
 """From rows of the results index to what a cohort shows."""
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +24,7 @@ from service.analysis.cohorts import (
 from service.cohorts import queries
 from service.db.transactions import Store
 from service.errors import InvalidContent, Place
-from service.outlets.cells import inert
+from service.outlets.cells import csv_text
 from service.quantities import QUANTITIES, Quantity
 from service.reliability.queries import own_typical_errors
 
@@ -368,23 +366,15 @@ MEMBER_COLUMNS = (
 )  # fmt: skip
 
 
-def _csv(columns: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:
-    buffer = io.StringIO()
-    writer = csv.DictWriter(buffer, columns, lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows({name: inert(row.get(name)) for name in columns} for row in rows)
-    return buffer.getvalue()
-
-
 def summary_csv(summary: dict[str, Any]) -> str:
     """One row a round and arm (RFC 4180)."""
-    return _csv(SUMMARY_COLUMNS, [summary | row for row in summary["rounds"]])
+    return csv_text(SUMMARY_COLUMNS, [summary | row for row in summary["rounds"]])
 
 
 def change_csv(change: dict[str, Any]) -> str:
     """One row an estimate; one row a member where the members were asked for, missing ones with the reason."""
     if change["members"] is not None:
-        return _csv(MEMBER_COLUMNS, [change | row for row in _member_rows(change)])
+        return csv_text(MEMBER_COLUMNS, [change | row for row in _member_rows(change)])
     rows = [
         arm | {"what": "change", "value": arm["mean"], "missing": len(arm["missing"]), "reference_arm": None}
         for arm in change["arms"]
@@ -394,7 +384,7 @@ def change_csv(change: dict[str, Any]) -> str:
             {"n": None, "missing": None, **comparison[what], "what": what}
             for what in ("difference", "baseline_adjusted", "individual_response_sd")
         ]
-    return _csv(CHANGE_COLUMNS, [change | row for row in rows])
+    return csv_text(CHANGE_COLUMNS, [change | row for row in rows])
 
 
 def _member_rows(change: dict[str, Any]) -> list[dict[str, Any]]:

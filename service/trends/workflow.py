@@ -1,7 +1,5 @@
 """From rows of the results index to a judged trend."""
 
-import csv
-import io
 import itertools
 from collections.abc import Sequence
 from dataclasses import replace
@@ -40,7 +38,7 @@ from service.db.transactions import Store
 from service.errors import InvalidContent, Place
 from service.events.queries import of_trend
 from service.norms import queries as norms
-from service.outlets.cells import inert
+from service.outlets.cells import csv_text
 from service.quantities import QUANTITIES
 from service.reference.tables import NormTable
 from service.reliability.queries import own_typical_errors
@@ -541,8 +539,4 @@ def _wanted(value: float, change: float, error: TypicalErrorUsed, chance: float)
 
 def flat_csv(trend: dict[str, Any]) -> str:
     """The flat rows as CSV (RFC 4180)."""
-    buffer = io.StringIO()
-    writer = csv.DictWriter(buffer, FLAT_COLUMNS, lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows({name: inert(value) for name, value in row.items()} for row in flat_rows(trend))
-    return buffer.getvalue()
+    return csv_text(FLAT_COLUMNS, flat_rows(trend))
