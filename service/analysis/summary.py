@@ -49,7 +49,7 @@ CAUTIONS: tuple[str, ...] = (
 _NO_INTERVALS = "The test has no intervals; only results that were reported."
 
 #: Results, and where each is read: part of the analysis, field.
-_RESULTS: Mapping[str, tuple[Literal["peak", "maxima", "recovery"], str]] = MappingProxyType(
+RESULT_PLACES: Mapping[str, tuple[Literal["peak", "maxima", "recovery"], str]] = MappingProxyType(
     {
         "vo2_peak_ml_min": ("peak", "vo2_ml_min"),
         "vo2_peak_ml_kg_min": ("peak", "vo2_ml_kg_min"),
@@ -217,7 +217,7 @@ class TestAnalysis:
 
     def _measured(self) -> list[ResultValue]:
         answer = []
-        for quantity, (part, name) in _RESULTS.items():
+        for quantity, (part, name) in RESULT_PLACES.items():
             value = getattr(getattr(self, part), name)
             if value is None or (part == "peak" and self.peak.basis != "measured"):
                 continue
@@ -280,7 +280,7 @@ class TestAnalysis:
                 ResultValue(
                     quantity, float(value), "from_reported_uptake", None, None, False, None, "reported"
                 )
-                for quantity, (part, name) in _RESULTS.items()
+                for quantity, (part, name) in RESULT_PLACES.items()
                 if part == "peak"
                 and quantity not in known
                 and (value := getattr(self.peak, name)) is not None
@@ -665,11 +665,11 @@ def _plateau_unseen() -> Plateau:
 def _reported_peak(test: TestInput, given: Mapping[str, float], refused: Mapping[str, str]) -> Peak:
     mass = test.person.body_mass_kg
     found: dict[str, float | None] = {
-        name: given.get(quantity) for quantity, (part, name) in _RESULTS.items() if part == "peak"
+        name: given.get(quantity) for quantity, (part, name) in RESULT_PLACES.items() if part == "peak"
     }
     reasons = {
         name: refused.get(quantity, _NO_INTERVALS)
-        for quantity, (part, name) in _RESULTS.items()
+        for quantity, (part, name) in RESULT_PLACES.items()
         if part == "peak"
     }
     # One uptake follows from the other and the body mass, but never from one that was refused.
@@ -705,7 +705,7 @@ def _reported_peak(test: TestInput, given: Mapping[str, float], refused: Mapping
 
 
 def _reported_maxima(given: Mapping[str, float], refused: Mapping[str, str]) -> Maxima:
-    names = {quantity: name for quantity, (part, name) in _RESULTS.items() if part == "maxima"}
+    names = {quantity: name for quantity, (part, name) in RESULT_PLACES.items() if part == "maxima"}
     found = {name: given.get(quantity) for quantity, name in names.items()}
     reasons = {
         name: refused.get(quantity, _NO_INTERVALS) for quantity, name in names.items() if found[name] is None

@@ -17,6 +17,7 @@ from typing import Any, get_args
 from service.analysis.effort import EffortVerdict
 from service.analysis.plateau import RuleVerdict
 from service.analysis.series import Mode, Purpose, Shape, StopReason
+from service.analysis.summary import RESULT_PLACES
 from service.quantities import QUANTITIES, Quantity, of_kind
 
 MEDIA_TYPE = "application/fhir+json"
@@ -81,21 +82,7 @@ _DERIVED: Mapping[str, tuple[str, ...]] = MappingProxyType(
 #: Where each result stands in the document of an analysis: its part and field.
 _PLACES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "vo2_peak_ml_min": ("peak", "vo2_ml_min"),
-        "vo2_peak_ml_kg_min": ("peak", "vo2_ml_kg_min"),
-        "mets_peak": ("peak", "mets"),
-        "o2_pulse_peak_ml_beat": ("peak", "o2_pulse_ml_beat"),
-        "heart_rate_max_bpm": ("maxima", "heart_rate_bpm"),
-        "rer_max": ("maxima", "rer"),
-        "ve_max_l_min": ("maxima", "ve_l_min"),
-        "work_rate_peak_w": ("maxima", "work_rate_w"),
-        "speed_peak_km_h": ("maxima", "speed_km_h"),
-        "rpe_max": ("maxima", "rpe"),
-        "lactate_max_mmol_l": ("maxima", "lactate_mmol_l"),
-        "systolic_max_mmhg": ("maxima", "systolic_mmhg"),
-        "exercise_duration_s": ("maxima", "exercise_duration_s"),
-        "heart_rate_drop_60s_bpm": ("recovery", "drop_60s_bpm"),
-        "heart_rate_drop_120s_bpm": ("recovery", "drop_120s_bpm"),
+        **RESULT_PLACES,
         "vt1_vo2_ml_min": ("vt1", "vo2_ml_min"),
         "vt1_work_rate_w": ("vt1", "work_rate_lag_corrected_w"),
         "vt2_vo2_ml_min": ("vt2", "vo2_ml_min"),
