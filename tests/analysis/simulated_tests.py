@@ -214,17 +214,19 @@ def _record(
 ) -> TestInput:
     starts, ends = _breaths(random, second, other["respiratory_rate_per_min"])
     noise = random.normal(0.0, body.breath_sd_ml_min, ends.size) + _wander(random, ends, body)
-    vo2 = np.maximum(_means(second, uptake, starts, ends) + noise, 60.0)
-    ratio = _means(second, other["ratio"], starts, ends)
+    vo2 = np.maximum(means_of_seconds(second, uptake, starts, ends) + noise, 60.0)
+    ratio = means_of_seconds(second, other["ratio"], starts, ends)
     breath = {
         "vo2_ml_min": vo2,
         "vco2_ml_min": np.maximum(vo2 * ratio + random.normal(0, 40.0, ends.size), 50.0),
         "ve_l_min": np.maximum(
-            _means(second, other["ve_l_min"], starts, ends) * (1 + random.normal(0, 0.07, ends.size)), 3.0
+            means_of_seconds(second, other["ve_l_min"], starts, ends)
+            * (1 + random.normal(0, 0.07, ends.size)),
+            3.0,
         ),
         "respiratory_rate_per_min": 60.0 / (ends - starts),
         "heart_rate_bpm": np.round(
-            _means(second, other["heart_rate_bpm"], starts, ends) + random.normal(0, 0.7, ends.size)
+            means_of_seconds(second, other["heart_rate_bpm"], starts, ends) + random.normal(0, 0.7, ends.size)
         ),
     }
     if rows == "breaths":
@@ -234,9 +236,11 @@ def _record(
     else:
         row_end = np.arange(rows, second[-1] + 1.0, rows)
         row_start = row_end - rows
-        channels = {key: _binned(starts, ends, values, row_start, row_end) for key, values in breath.items()}
+        channels = {
+            key: means_of_breaths(starts, ends, values, row_start, row_end) for key, values in breath.items()
+        }
         channels["heart_rate_bpm"] = np.round(channels["heart_rate_bpm"])
-        channels |= _loads_of(protocol, _means(second, load, row_start, row_end))
+        channels |= _loads_of(protocol, means_of_seconds(second, load, row_start, row_end))
     middle = 0.5 * (row_start + row_end)
     phase = np.select(
         [middle < REST_S, middle < onset, middle < end],
@@ -303,14 +307,16 @@ def _wander(random: np.random.Generator, ends: Floats, body: Body) -> Floats:
     return values
 
 
-def _means(second: Floats, values: Floats, starts: Floats, ends: Floats) -> Floats:
+def means_of_seconds(second: Floats, values: Floats, starts: Floats, ends: Floats) -> Floats:
     """Means over rows of a channel that is constant within each second."""
     edges = np.append(second, second[-1] + 1.0)
     running = np.append(0.0, np.cumsum(values))
     return (np.interp(ends, edges, running) - np.interp(starts, edges, running)) / (ends - starts)
 
 
-def _binned(starts: Floats, ends: Floats, values: Floats, row_start: Floats, row_end: Floats) -> Floats:
+def means_of_breaths(
+    starts: Floats, ends: Floats, values: Floats, row_start: Floats, row_end: Floats
+) -> Floats:
     """Time-weighted means of breaths over rows."""
     edges = np.append(starts[0], ends)
     running = np.append(0.0, np.cumsum(values * (ends - starts)))

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.analysis.series import PHASES, Person, Series, TestInput
+from tests.analysis.simulated_tests import means_of_breaths, means_of_seconds
 
 Floats = NDArray[np.float64]
 Kind = Literal["ramp", "step"]
@@ -242,7 +243,7 @@ def _record(
     part = np.clip(uptake / athlete.peak_ml_min, 0.0, 1.0)
     starts, ends = _breaths(random, second, 14.0 + 28.0 * part**2)
     n = ends.size
-    vo2, vco2, ve = (_means(second, one, starts, ends) for one in (uptake, carbon, air))
+    vo2, vco2, ve = (means_of_seconds(second, one, starts, ends) for one in (uptake, carbon, air))
     together = random.normal(0.0, athlete.breath_part * athlete.peak_ml_min, n)
     together += _wander(random, ends, athlete.wander_part * athlete.peak_ml_min, athlete.wander_s)
     together = np.maximum(1.0 + together / vo2, 0.15)
@@ -254,7 +255,7 @@ def _record(
     channels = {
         "vo2_ml_min": vo2 * together,
         "vco2_ml_min": vco2 * together * np.exp(ratio),
-        "heart_rate_bpm": np.round(70.0 + 115.0 * _means(second, part, starts, ends)),
+        "heart_rate_bpm": np.round(70.0 + 115.0 * means_of_seconds(second, part, starts, ends)),
         "work_rate_w": watts[np.minimum((0.5 * (starts + ends)).astype(int), second.size - 1)],
     }
     if with_ventilation:
@@ -264,8 +265,10 @@ def _record(
     else:
         row_end = np.arange(rows, second[-1] + 1.0, rows)
         row_start = row_end - rows
-        channels = {key: _binned(starts, ends, one, row_start, row_end) for key, one in channels.items()}
-        channels["work_rate_w"] = _means(second, watts, row_start, row_end)
+        channels = {
+            key: means_of_breaths(starts, ends, one, row_start, row_end) for key, one in channels.items()
+        }
+        channels["work_rate_w"] = means_of_seconds(second, watts, row_start, row_end)
     middle = 0.5 * (row_start + row_end)
     phase = np.select(
         [middle < REST_S, middle < onset, middle < end],
@@ -325,19 +328,3 @@ def _wander(random: np.random.Generator, ends: Floats, spread: float, time_const
         value = held * value + np.sqrt(1.0 - held**2) * pushes[place]
         answer[place] = value
     return answer
-
-
-def _means(second: Floats, values: Floats, starts: Floats, ends: Floats) -> Floats:
-    """Means over rows of a channel that is constant within each second."""
-    edges = np.append(second, second[-1] + 1.0)
-    running = np.append(0.0, np.cumsum(values))
-    return (np.interp(ends, edges, running) - np.interp(starts, edges, running)) / (ends - starts)
-
-
-def _binned(starts: Floats, ends: Floats, values: Floats, row_start: Floats, row_end: Floats) -> Floats:
-    """Time-weighted means of breaths over rows."""
-    edges = np.append(starts[0], ends)
-    running = np.append(0.0, np.cumsum(values * (ends - starts)))
-    covered = np.clip(row_end, None, ends[-1]) - np.clip(row_start, None, ends[-1])
-    total = np.interp(row_end, edges, running) - np.interp(row_start, edges, running)
-    return np.divide(total, covered, out=np.full(row_end.shape, np.nan), where=covered > 0)
