@@ -45,6 +45,7 @@ from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
+from service.pages.import_form import router as import_form
 from service.pages.people import router as people
 from service.pages.person_forms import router as person_forms
 from service.pages.routes import router as pages
@@ -97,8 +98,8 @@ ROUTERS = (
 PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, person_forms, visit_forms, people, exercise_test, groups)
-SIGNED_IN = ("/people", "/tests", "/groups", "/sign-out")
+PAGES = (pages, signing, person_forms, visit_forms, import_form, people, exercise_test, groups)
+SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
 _PROBLEMS = {

@@ -46,6 +46,7 @@ class Field:
     choices: tuple[tuple[str, str], ...] = ()
     hint: str = ""
     required: bool = False
+    empty: str = "not recorded"
 
 
 def of_quantity(name: str, hint: str = "") -> Field:
@@ -158,7 +159,7 @@ def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, An
     Raises
     ------
     InvalidContent
-        A number that is none.
+        A number that is none, or nothing where something is needed.
     """
     values: dict[str, Any] = {}
     faults = []
@@ -167,6 +168,8 @@ def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, An
         text = typed[one.name].strip().replace("\r\n", "\n")
         if not text:
             values[one.name] = None
+            if one.required:
+                faults.append(Place(one.name, "is needed"))
         elif one.kind == "number":
             if _NUMBER.fullmatch(text):
                 values[one.name] = float(text)

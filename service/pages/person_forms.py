@@ -9,7 +9,6 @@ from starlette.responses import Response
 
 from service.analyses.workflow import Target
 from service.db.models import Subject
-from service.errors import InvalidContent, Place
 from service.http.dependencies import SiteTester, StoreDependency, SubjectDependency, Tester
 from service.pages.forms import Field, Filled, SentDependency, shown_value, submitted, typed_of, values_of
 from service.pages.rendering import PageRoute, page
@@ -65,7 +64,7 @@ def add_person(
     answer = submitted(
         filled,
         SubjectIn,
-        lambda: _needed(values_of(FIELDS, filled.typed)),
+        lambda: values_of(FIELDS, filled.typed),
         lambda body: workflow.make_subject(store, principal.name, body, respond=_to_the_person),
     )
     return answer or _form(request, filled, None)
@@ -94,7 +93,7 @@ def change_person(
     filled = Filled(typed_of(FIELDS, sent.text))
 
     def changes() -> dict[str, Any]:
-        before, values = values_of(FIELDS, _recorded(subject)), _needed(values_of(FIELDS, filled.typed))
+        before, values = values_of(FIELDS, _recorded(subject)), values_of(FIELDS, filled.typed)
         differing = {name for name, value in values.items() if value != before[name]}
         if differing & _BIRTH:
             differing |= _BIRTH  # both stand in the form, so both must agree
@@ -108,12 +107,6 @@ def change_person(
     target = Target(ref.subject_pk, ref.subject_id, revision=revision)
     answer = submitted(filled, SubjectPatch, changes, store_changes)
     return answer or _form(request, filled, subject, revision)
-
-
-def _needed(values: dict[str, Any]) -> dict[str, Any]:
-    if values["code"] is None:
-        raise InvalidContent("code is needed.", (Place("code", "is needed"),))
-    return values
 
 
 def _recorded(subject: Subject) -> dict[str, str]:

@@ -157,6 +157,19 @@ def visits_of(session: Session, subject_pk: int) -> Sequence[VisitLine]:
     ]
 
 
+def waiting_tests_of(session: Session, visit_pk: int) -> Sequence[tuple[str, str]]:
+    """Ids of the tests of a visit that are planned or being recorded, each with what it is in words."""
+    rows = session.execute(
+        sa.select(ExerciseTest.public_id, ExerciseTest.mode, ExerciseTest.purpose, ExerciseTest.status)
+        .where(ExerciseTest.visit_id == visit_pk, ExerciseTest.status.in_(["planned", "recording"]))
+        .order_by(ExerciseTest.id)
+    )
+    return [
+        (row.public_id, f"the {row.status} {row.purpose} test on {row.mode}, number {number}")
+        for number, row in enumerate(rows, start=1)
+    ]
+
+
 def latest_measurements(session: Session, subject_pk: int) -> Sequence[tuple[str, date, float]]:
     """The latest value of everything that is measured at a visit and not in a test, with its day."""
     rows = session.execute(

@@ -57,7 +57,7 @@ def test_every_number_has_its_unit_in_the_label(browser, tester_key, laboratory)
         ("started_at", "14.3.2026", "must be a date"),
         ("started_at", "2026-02-30", "day"),
         ("started_at", "1950-01-01", "before the birth"),
-        ("started_at", "", "must be a date"),
+        ("started_at", "", "is needed"),
         ("time", "25:00", "must be a time"),
         ("offset", "+1", "with a sign"),
         ("body_mass_source", "guessed", "measured"),
