@@ -1,6 +1,7 @@
 """What every page shares: templates, headers, and errors as a page."""
 
 from collections.abc import Callable, Coroutine
+from datetime import date, datetime
 from http import HTTPStatus
 from typing import Any, TypeVar
 
@@ -41,7 +42,22 @@ def _shown(value: float | None, quantity: str) -> str:
     return "\N{EN DASH}" if value is None else QUANTITIES[quantity].show(value)
 
 
-templates.filters["shown"] = _shown
+def _figure(value: float | None, decimals: int = 0) -> str:
+    """A number that no quantity of the registry stands for; a dash where there is none."""
+    return "\N{EN DASH}" if value is None else f"{value:.{decimals}f}"
+
+
+def _day(value: date) -> str:
+    return value.isoformat()
+
+
+def _moment(value: datetime) -> str:
+    """Day and time of day, as the clock stood where it was."""
+    return value.strftime("%Y-%m-%d %H:%M")
+
+
+#: How numbers and dates are shown, and nowhere else.
+templates.filters |= {"shown": _shown, "figure": _figure, "day": _day, "moment": _moment}
 
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:

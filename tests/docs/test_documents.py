@@ -237,7 +237,7 @@ def test_pages_load_nothing_from_another_host(client, served) -> None:
 def test_vendored_scripts_have_their_licences() -> None:
     vendor = ROOT / "service" / "pages" / "static" / "vendor"
 
-    assert {"swagger-ui.LICENSE", "swagger-ui-bundle.js.LICENSE.txt"} <= {
+    assert {"swagger-ui.LICENSE", "swagger-ui-bundle.js.LICENSE.txt", "htmx.LICENSE"} <= {
         one.name for one in vendor.iterdir()
     }
 
