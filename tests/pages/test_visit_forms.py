@@ -44,7 +44,7 @@ def test_every_number_has_its_unit_in_the_label(browser, tester_key, laboratory)
     labels = re.findall(r"<label [^>]*>(.*?)</label>\s*<input [^>]*inputmode", text)
     assert len(labels) == 11
     assert all(re.search(r"\(.+\)$", label) for label in labels), labels
-    assert "<script" not in text
+    assert "<script" not in text.split("<main")[1]
 
 
 @pytest.mark.parametrize(
