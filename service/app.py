@@ -18,6 +18,7 @@ from starlette.responses import Response
 
 from service import __version__
 from service.analyses.routes import router as analyses
+from service.audit.routes import router as audit
 from service.catalogues.routes import router as catalogues
 from service.changes.routes import router as changes
 from service.cohorts.routes import router as cohorts
@@ -88,6 +89,7 @@ ROUTERS = (
     ageing_models,
     exports,
     changes,
+    audit,
     site,
     keys,
     fhir,

@@ -36,6 +36,7 @@ from service.analysis.series import (
     VerificationBout,
 )
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings, TestAnalysis, analyse_test
+from service.audit.queries import values_before
 from service.controls.queries import count_change, feeds_charts
 from service.controls.workflow import shift_warnings, tested_on
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
@@ -500,6 +501,21 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
     return test_pk
 
 
+def _before(session: Session, target: Target, edit: Edit) -> dict[str, Any]:
+    """What the edit takes the place of, for the audit."""
+    replaced = ("series", "notes", "reported", "calibrations", "tester_thresholds")
+    parts = {name for name in replaced if getattr(edit, name) is not None}
+    if edit.exclusions:
+        parts.add("exclusions")
+    return values_before(
+        session,
+        subject=(target.subject_pk, edit.subject),
+        visit=(target.visit_pk, edit.visit),
+        test=(None if edit.new_test else target.test_pk, edit.test),
+        parts=parts,
+    )
+
+
 def _moves_charts(session: Session, target: Target, edit: Edit) -> bool:
     """Whether an edit changes what a control chart of calibrations shows."""
     if edit.calibrations is not None:
@@ -712,6 +728,7 @@ def record(
             bump(transaction.session, target.subject_pk, expected=snapshot.revision)
             if check is not None:
                 check(transaction.session)
+            transaction.before = _before(transaction.session, target, made)
             test_pk = _apply(transaction, target, made)
             if _moves_charts(transaction.session, target, made):
                 count_change(transaction.session)

@@ -98,10 +98,13 @@ def change_cohort(
         if values.get("effort_rules", cohort.effort_rules) != cohort.effort_rules:
             queries.check_rules_exist(session, values["effort_rules"])
             bump_members(session, ref.cohort_pk)
+        before = {name: getattr(cohort, name) for name in values}
         for name, value in values.items():
             setattr(cohort, name, value)
         session.flush()
-        transaction.changed("cohort", ref.cohort_id, action="changed", payload={"after": values})
+        transaction.changed(
+            "cohort", ref.cohort_id, action="changed", payload={"before": before, "after": values}
+        )
         return json_response(queries.out(session, cohort))
 
 
@@ -116,7 +119,9 @@ def put_members(
     with store.write(principal.name) as transaction:
         session = transaction.session
         queries.bump(session, ref.cohort_pk, expected=ref.expected)
-        ruled = queries.get(session, ref.cohort_pk).effort_rules is not None
+        cohort = queries.get(session, ref.cohort_pk)
+        before = [row.model_dump(mode="json") for row in queries.out(session, cohort).members]
+        ruled = cohort.effort_rules is not None
         if ruled:
             bump_members(session, ref.cohort_pk)
         queries.replace_members(session, ref.cohort_pk, body)
@@ -126,9 +131,12 @@ def put_members(
             "cohort",
             ref.cohort_id,
             action="changed",
-            payload={"members": [row.model_dump(mode="json") for row in body]},
+            payload={
+                "before": {"members": before},
+                "members": [row.model_dump(mode="json") for row in body],
+            },
         )
-        return json_response(queries.out(session, queries.get(session, ref.cohort_pk)))
+        return json_response(queries.out(session, cohort))
 
 
 @router.delete("/{cohort_id}", status_code=204)

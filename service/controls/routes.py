@@ -130,12 +130,16 @@ def put_control_baselines(
 ) -> Response:
     """Store baselines of devices in the place of those there are."""
     with store.write(principal.name) as transaction:
+        before = [row.model_dump(mode="json") for row in queries.baselines(transaction.session).values()]
         queries.replace_baselines(transaction.session, body)
         transaction.changed(
             "site",
             "site",
             action="changed",
-            payload={"after": {"control_baselines": [row.model_dump(mode="json") for row in body]}},
+            payload={
+                "before": {"control_baselines": before},
+                "after": {"control_baselines": [row.model_dump(mode="json") for row in body]},
+            },
         )
         return json_response(BaselinesOut(items=body))
 

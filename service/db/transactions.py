@@ -56,11 +56,14 @@ class Transaction:
         Name of the key, or of the command, that writes.
     claim : Claim, optional
         Of an Idempotency-Key; closed with the answer before the commit.
+    before : dict
+        What the edit replaces, for the audit: it goes with the next change that is noted.
     """
 
     session: Session
     actor: str
     claim: Claim | None = None
+    before: dict[str, Any] = field(default_factory=dict)
     _changes: list[dict[str, Any]] = field(default_factory=list)
 
     def changed(
@@ -86,13 +89,17 @@ class Transaction:
         payload : dict, optional
             Before and after, as JSON.
         """
+        content = dict(payload or {})
+        if self.before:
+            content.setdefault("before", self.before)
+            self.before = {}
         self._changes.append(
             {
                 "kind": kind,
                 "id": public_id,
                 "action": action,
                 "subject_id": subject_id,
-                "payload": json.dumps(payload or {}, sort_keys=True, default=str),
+                "payload": json.dumps(content, sort_keys=True, default=str),
             }
         )
 

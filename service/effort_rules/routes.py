@@ -49,8 +49,9 @@ def get_effort_rule_set(rule_set_id: str, principal: Reader, store: StoreDepende
 def delete_effort_rule_set(rule_set_id: str, principal: SiteTester, store: StoreDependency) -> Response:
     """Delete a site's own rule set that no analysis, no cohort and not the site names."""
     with store.write(principal.name) as transaction:
+        before = _out(queries.get(transaction.session, rule_set_id)).model_dump(mode="json")
         queries.delete(transaction.session, rule_set_id)
-        transaction.changed("effort_rule_set", rule_set_id, action="deleted")
+        transaction.changed("effort_rule_set", rule_set_id, action="deleted", payload={"before": before})
     return Response(status_code=204)
 
 

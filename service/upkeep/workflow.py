@@ -106,7 +106,7 @@ def _chain(session: Session) -> Outcome:
             return Outcome("audit chain", passed=False, detail=f"broken at entry {change.seq}")
         previous = change.hash
         count += 1
-    return Outcome("audit chain", passed=True, detail=f"{count} entries")
+    return Outcome("audit chain", passed=True, detail=f"{count} entries, the last {previous[:12] or 'none'}")
 
 
 def _analyses(session: Session) -> Outcome:

@@ -131,6 +131,7 @@ def put_measurements(
     with store.write(principal.name) as transaction:
         session = transaction.session
         subjects.bump(session, ref.subject_pk, expected=ref.expected)
+        before = queries.out(session, queries.get(session, ref.visit_pk), ref.subject_id).measurements
         queries.replace_measurements(session, ref.visit_pk, body)
         refresh_visit_results(session, ref.visit_pk)
         transaction.changed(
@@ -138,7 +139,10 @@ def put_measurements(
             ref.visit_id,
             action="changed",
             subject_id=ref.subject_id,
-            payload={"measurements": [row.model_dump(mode="json") for row in body]},
+            payload={
+                "before": {"measurements": [row.model_dump(mode="json") for row in before]},
+                "measurements": [row.model_dump(mode="json") for row in body],
+            },
         )
         return json_response(queries.out(session, queries.get(session, ref.visit_pk), ref.subject_id))
 
@@ -160,6 +164,7 @@ def put_pre_test(
         session = transaction.session
         subjects.bump(session, ref.subject_pk, expected=ref.expected)
         visit = queries.get(session, ref.visit_pk)
+        before = queries.pre_test(visit).model_dump(mode="json")
         visit.pre_test_answers = [answer.model_dump() for answer in body.answers]
         visit.consent_given_at = body.consent_given_at
         visit.cleared_by = body.cleared_by
@@ -169,6 +174,6 @@ def put_pre_test(
             ref.visit_id,
             action="changed",
             subject_id=ref.subject_id,
-            payload={"pre_test": body.model_dump(mode="json")},
+            payload={"before": {"pre_test": before}, "pre_test": body.model_dump(mode="json")},
         )
         return json_response(queries.out(session, visit, ref.subject_id))

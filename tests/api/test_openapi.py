@@ -93,7 +93,7 @@ def test_answers_are_as_described(document, client, laboratory):
     for path, operations in document["paths"].items():
         described = operations.get("get", {}).get("responses", {}).get("200", {}).get("content", {})
         schema = described.get("application/json", {}).get("schema")
-        if not schema or not path.startswith("/v1") or path == "/v1/keys":
+        if not schema or not path.startswith("/v1") or path in {"/v1/keys", "/v1/audit"}:  # an admin's
             continue
         address = path
         for name, value in values.items():

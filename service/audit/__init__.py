@@ -1,0 +1,1 @@
+"""Who did what to which record when, with before and after."""
