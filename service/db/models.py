@@ -109,6 +109,8 @@ class Visit(Base):
     fev1_l: Mapped[float | None]
     mvv_l_min: Mapped[float | None]
     vital_capacity_l: Mapped[float | None]
+    # What is known of the person's health on that day, as the person told it.
+    history: Mapped[str | None]
     notes: Mapped[str | None]
     pre_test_answers: Mapped[list[Any]] = mapped_column(default=list)
     consent_given_at: Mapped[datetime | None]
@@ -177,6 +179,8 @@ class ExerciseTest(Base):
     mode: Mapped[str]
     shape: Mapped[str | None]
     purpose: Mapped[str]
+    # Why the test was asked for; `purpose` is how far it was meant to go.
+    reason_for_test: Mapped[str | None]
     status: Mapped[str]
     started_at: Mapped[datetime | None]
     exercise_start_s: Mapped[float | None]
@@ -195,6 +199,10 @@ class ExerciseTest(Base):
     recovery_posture: Mapped[str | None]
     recovery_active: Mapped[bool | None]
     field_inputs: Mapped[dict[str, Any] | None]
+    # An ECG is read by a person; what that person wrote stands as it is.
+    ecg_recorded: Mapped[bool | None]
+    ecg_read_by: Mapped[str | None]
+    ecg_reading: Mapped[str | None]
     notes: Mapped[str | None]
     source_hash: Mapped[str | None]
     source_name: Mapped[str | None]

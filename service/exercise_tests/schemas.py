@@ -66,6 +66,10 @@ class TestFields(Wire):
     )
     lactate_analyser: ShortText | None = Field(None, description="What lactate was measured with.")
     field_inputs: FreeObject | None = None
+    reason_for_test: LongText | None = Field(None, description="Why the test was asked for.")
+    ecg_recorded: Flag | None = None
+    ecg_read_by: ShortText | None = Field(None, description="Who read the ECG; this service reads none.")
+    ecg_reading: LongText | None = Field(None, description="What that person wrote about it.")
     notes: LongText | None = None
 
     @model_validator(mode="after")
@@ -128,6 +132,10 @@ class TestOut(Answer):
     lactate_sample_site: LactateSampleSite | None
     lactate_analyser: str | None
     field_inputs: dict[str, Any] | None
+    reason_for_test: str | None
+    ecg_recorded: bool | None
+    ecg_read_by: str | None
+    ecg_reading: str | None
     notes: str | None
     source_name: str | None = Field(description="Name of the imported file.")
     source_sha256: str | None = Field(description="SHA-256 of the imported file.")

@@ -471,6 +471,7 @@ TABLES: tuple[Table, ...] = (
             *_when(
                 "consent_given_at", "datetime", "Consent given", "visit.consent_given_at", "consent_given_day"
             ),
+            _text("history", "History", "visit.history"),
             _text("notes", "Notes", "visit.notes"),
         ),
         ("visit_id",),
@@ -643,6 +644,10 @@ TABLES: tuple[Table, ...] = (
                 of=("exercise_test.field_inputs",),
                 profiles=_CODED,
             ),
+            _text("reason_for_test", "Reason for the test", "exercise_test.reason_for_test"),
+            _flag("ecg_recorded", "An ECG was recorded", "exercise_test.ecg_recorded"),
+            _text("ecg_read_by", "ECG read by", "exercise_test.ecg_read_by"),
+            _text("ecg_reading", "What was read in the ECG", "exercise_test.ecg_reading"),
             _text("notes", "Notes", "exercise_test.notes"),
             _text("source_sha256", "SHA-256 of the file", "exercise_test.source_hash"),
             _text(

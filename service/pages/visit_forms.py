@@ -78,6 +78,7 @@ PARTS = (
             Field("site", "Place"),
             Field("round", "Round", hint="Of a programme or study, such as before or 12 weeks."),
             Field("tester", "Tester"),
+            Field("history", "History", "long", hint="Health and training so far, as the person tells it."),
             Field("notes", "Notes", "long"),
         ),
     ),

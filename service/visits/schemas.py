@@ -56,6 +56,7 @@ class VisitFields(Wire):
         None, description="BTPS."
     )
     mvv_l_min: Annotated[Number | None, within_hard_limit("mvv_l_min")] = None
+    history: LongText | None = Field(None, description="Health and training so far, as it was told that day.")
     notes: LongText | None = None
 
 
@@ -146,6 +147,7 @@ class VisitOut(Answer):
     fev1_l: float | None
     vital_capacity_l: float | None
     mvv_l_min: float | None
+    history: str | None
     notes: str | None
     measurements: list[MeasurementOut]
     pre_test: PreTestOut

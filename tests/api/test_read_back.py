@@ -58,6 +58,24 @@ def test_decisions_about_intervals_with_who_when_and_why(client, test_id):
     assert one["at"].endswith("Z")
 
 
+def test_why_a_test_was_done_and_who_read_its_ecg(client, laboratory):
+    visit = laboratory.visit(laboratory.subject()["id"])["id"]
+    test = laboratory.planned(visit)["id"]
+    told = {"history": "runs twice a week; asthma as a child"}
+    assert (
+        client.patch(f"/v1/visits/{visit}", json=told).json() | told
+        == client.get(f"/v1/visits/{visit}").json()
+    )
+    body = {
+        "reason_for_test": "wants to know the training ranges",
+        "ecg_recorded": True,
+        "ecg_read_by": "the physician of the day",
+        "ecg_reading": "as the reader wrote it",
+    }
+    written = client.patch(f"/v1/tests/{test}", json=body).json()
+    assert written | body == written == client.get(f"/v1/tests/{test}").json()
+
+
 def test_answers_before_the_test(client, laboratory):
     visit = f"/v1/visits/{laboratory.visit(laboratory.subject()['id'])['id']}"
     assert client.get(f"{visit}/pre-test").json() == {

@@ -18,6 +18,7 @@ from service.db.models import (
     Measurement,
     Protocol,
     ProtocolStage,
+    RecordingMark,
     ReportedResult,
     Result,
     StageNote,
@@ -158,7 +159,7 @@ class Builder:
             Visit(
                 subject_id=subject.id, started_at=at, utc_offset_minutes=60, round=f"round {text}", site=text, tester=text,
                 age_years=person.get("age_years"), body_mass_kg=70.5, body_mass_source="measured", height_cm=171.0,
-                barometric_pressure_mmhg=747.3, notes=text,
+                barometric_pressure_mmhg=747.3, history=text, notes=text,
                 medications=[{"name": text, "dose": text, "taken_at": at.isoformat(), "limits_heart_rate": True}],
                 pre_test_answers=[{"question": text, "answer": text}], consent_given_at=at, cleared_by=text, **numbers,
             )
@@ -171,7 +172,8 @@ class Builder:
                 verifies_test_id=None if main is None else main.id, posture=text, ergometer=text, analyser=text,
                 interface="mask", lactate_sample_site=text, lactate_analyser=text, handrail_support=False,
                 fio2_fraction=0.2093, recovery_posture=text, recovery_active=True, field_inputs={"age_years": 91.2, "a": text},
-                notes=text, source_hash="ab" * 32, source_name=text, source_options={"columns": {text: None}},
+                reason_for_test=text, ecg_recorded=True, ecg_read_by=text, ecg_reading=text, notes=text, source_hash="ab" * 32,
+                source_name=text, source_options={"columns": {text: None}},
                 source_columns=[{"header": text}], source_findings=[{"message": text}],
             )
         )  # fmt: skip
@@ -189,6 +191,12 @@ class Builder:
                 test_id=test.id, seq=0, stage=1, phase="exercise", time_s=15.0, work_rate_w=50.0, speed_km_h=1.0,
                 grade_percent=-1.0, heart_rate_bpm=100.0, rpe=11.0, rpe_scale="6-20", rpe_legs=12.0, rpe_breathing=13.0,
                 systolic_mmhg=150.0, diastolic_mmhg=70.0, lactate_mmol_l=2.5, spo2_percent=97.0, symptoms=text, note=text,
+            )
+        )  # fmt: skip
+        add(
+            RecordingMark(
+                test_id=test.id, seq=0, kind="stage_started", at=at, utc_offset_minutes=60, phase="exercise", stage=1,
+                work_rate_w=50.0, speed_km_h=1.0, grade_percent=-1.0, stop_reason="legs", stop_note=text, counts=True, by=text,
             )
         )  # fmt: skip
         add(
