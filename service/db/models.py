@@ -293,6 +293,36 @@ class StageNote(Base):
     note: Mapped[str | None]
 
 
+class RecordingMark(Base):
+    """A moment of a recording: the clock was started, a stage began, exercise ended.
+
+    `counts` is false once a mark was taken back: it stays, so that what was done can be followed.
+    """
+
+    __tablename__ = "recording_mark"
+    __table_args__ = (
+        sa.CheckConstraint(
+            "kind in ('clock_started', 'stage_started', 'stage_held', 'stage_resumed', 'exercise_ended')",
+            name="kind",
+        ),
+    )
+
+    test_id: Mapped[int] = mapped_column(ForeignKey("exercise_test.id", ondelete="CASCADE"), primary_key=True)
+    seq: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    at: Mapped[datetime]
+    utc_offset_minutes: Mapped[int]
+    phase: Mapped[str | None]
+    stage: Mapped[int | None]
+    work_rate_w: Mapped[float | None]
+    speed_km_h: Mapped[float | None]
+    grade_percent: Mapped[float | None]
+    stop_reason: Mapped[str | None]
+    stop_note: Mapped[str | None]
+    counts: Mapped[bool]
+    by: Mapped[str]
+
+
 class ReportedResult(Base):
     """A result that came without intervals."""
 
@@ -466,6 +496,35 @@ class Event(Base):
     device: Mapped[str | None]
     notes: Mapped[str | None]
     created_at: Mapped[datetime]
+
+
+class Consent(Base):
+    """What a person allowed their data to be used for, and when that was taken back."""
+
+    __tablename__ = "consent"
+    __table_args__ = (
+        sa.Index("ix_consent_subject_id", "subject_id"),
+        sa.CheckConstraint("purpose in ('testing', 'research', 'sharing', 'contact')", name="purpose"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    public_id: Mapped[str] = mapped_column(unique=True, default=new_public_id)
+    subject_id: Mapped[int] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"))
+    purpose: Mapped[str]
+    given_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
+    note: Mapped[str | None]
+
+
+class Restriction(Base):
+    """The data of a person are kept and not used for research: in force while the row is there."""
+
+    __tablename__ = "restriction"
+
+    subject_id: Mapped[int] = mapped_column(ForeignKey("subject.id", ondelete="CASCADE"), primary_key=True)
+    at: Mapped[datetime]
+    by: Mapped[str]
+    reason: Mapped[str]
 
 
 class ControlMeasurement(Base):

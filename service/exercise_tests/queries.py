@@ -15,6 +15,7 @@ from service.db.models import (
     Interval,
     IntervalExtra,
     Protocol,
+    RecordingMark,
     ReportedResult,
     StageNote,
     Subject,
@@ -195,6 +196,7 @@ def held(session: Session, test_pk: int) -> dict[str, int]:
         for name, table in (
             ("intervals", Interval),
             ("stage_notes", StageNote),
+            ("recording_marks", RecordingMark),
             ("reported_results", ReportedResult),
             ("calibrations", Calibration),
             ("conclusions", Conclusion),

@@ -22,6 +22,7 @@ from service.db.models import (
     Measurement,
     Protocol,
     ProtocolStage,
+    RecordingMark,
     ReportedResult,
     Result,
     StageNote,
@@ -307,6 +308,7 @@ def of_tests(session: Session, people: Sequence[int], model: type[Base], key: st
 BELOW_TESTS: dict[str, tuple[type[Base], str]] = {
     "exclusions": (Exclusion, "seq"),
     "stage_notes": (StageNote, "seq"),
+    "recording_marks": (RecordingMark, "seq"),
     "reported_results": (ReportedResult, "quantity"),
     "calibrations": (Calibration, "seq"),
     "tester_thresholds": (TesterThreshold, "threshold"),

@@ -36,6 +36,7 @@ _PURPOSES = ("maximal", "submaximal", "verification", "other")
 _PHASES = ("rest", "warm_up", "exercise", "recovery")
 _BASES = ("measured", "estimated", "reported")
 _SCALES = ("6-20", "0-10")
+_MARKS = ("clock_started", "stage_started", "stage_held", "stage_resumed", "exercise_ended")
 _EFFORTS = ("verified", "plateau", "secondary_criteria", "submaximal", "undetermined")
 _STOP_REASONS = (
     "exhaustion", "legs", "breath", "symptom", "target_reached", "tester", "equipment", "subject_request", "other",
@@ -736,6 +737,26 @@ TABLES: tuple[Table, ...] = (
         (_TEST,),
     ),
     Table(
+        "recording_marks",
+        "Marks of the recording",
+        "When the clock of a test was started, when a stage began or was held, and when exercise ended.",
+        (
+            _id("test_id", "Test", "test", "recording_mark.test_id"),
+            _whole("seq", "Number", "recording_mark.seq", required=True, minimum=0),
+            _words("kind", "What happened", "recording_mark.kind", _MARKS, required=True),
+            Column("at", "datetime", "When", "In UTC.", of=("recording_mark.at",), profiles=_CODED),
+            _words("phase", "Phase", "recording_mark.phase", _PHASES),
+            _whole("stage", "Stage", "recording_mark.stage"),
+            *(_quantity(name, _of("recording_mark", name)) for name in _LOADS),
+            _words("stop_reason", "Reason for stopping", "recording_mark.stop_reason", _STOP_REASONS),
+            _text("stop_note", "Note on the stop", "recording_mark.stop_note"),
+            _flag("counts", "Counts", "recording_mark.counts", description="False once it was taken back."),
+            _text("by", "By", "recording_mark.by"),
+        ),
+        ("test_id", "seq"),
+        (_TEST,),
+    ),
+    Table(
         "reported_results",
         "Reported results",
         "Results that came without intervals.",
@@ -1064,6 +1085,7 @@ LEFT_OUT: Mapping[str, str] = MappingProxyType(
         "protocol.id": "internal key",
         "protocol.created_at": "when the row was made",
         "exercise_test.id": "internal key; `test_id` is the public one",
+        "recording_mark.utc_offset_minutes": "the clock of whoever sent it; `at` is in UTC",
         "interval_extra.test_id": "shown as the same row of `intervals`",
         "interval_extra.seq": "shown as the same row of `intervals`",
         "conclusion": "a signed text to a person, which belongs to the report",
@@ -1077,6 +1099,8 @@ LEFT_OUT: Mapping[str, str] = MappingProxyType(
         "effort_rule_set": "a rule set of the site, served by the interface; `analyses` names it",
         "event.id": "internal key; `event_id` is the public one",
         "event.created_at": "when the row was made",
+        "consent": "what a person allowed is for the site to look after; those who withdrew are left out",
+        "restriction": "those whose data are restricted are left out",
         "control_measurement": "control of the equipment, not data of a cohort",
         "signed_link": _ACCESS,
         "api_key": _ACCESS,

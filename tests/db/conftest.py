@@ -17,6 +17,7 @@ _TEXTS = {
     ("subject", "sex"): "female",
     ("exercise_test", "status"): "complete",
     ("api_key", "scope"): "admin",
+    ("recording_mark", "kind"): "clock_started",
 }
 
 

@@ -61,8 +61,8 @@ def test_the_counts_of_every_table(exported, full_cohort):
     assert {name: len(rows) for name, rows in found.items() if name not in {"quantities", "data_dictionary"}} == {
         "subjects": 2, "cohorts": 1, "cohort_members": 2, "visits": 4, "medications": 4, "pre_test_answers": 4,
         "measurements": 4, "protocols": 1, "protocol_stages": 1, "tests": 4, "intervals": 8, "exclusions": 4, "stage_notes": 4,
-        "reported_results": 4, "calibrations": 4, "tester_thresholds": 4, "analyses": 4, "results": 16, "findings": 4,
-        "norms_used": 4, "events": 3,
+        "recording_marks": 4, "reported_results": 4, "calibrations": 4, "tester_thresholds": 4, "analyses": 4, "results": 16,
+        "findings": 4, "norms_used": 4, "events": 3,
     }  # fmt: skip
 
 
