@@ -44,6 +44,7 @@ from service.keys.routes import router as keys
 from service.links.routes import public as followed_links
 from service.links.routes import router as links
 from service.norms.routes import router as norms
+from service.outlets.display import Display
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
@@ -164,6 +165,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     problems.install(app, settings.base_url)
 
     @app.exception_handler(NotModified)
+    app.state.display = Display(settings.locale, settings.display_units)
     async def not_modified(request: Request, current: NotModified) -> Response:
         del request
         return current.response()

@@ -2,8 +2,9 @@
 
 import re
 from functools import cached_property
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
+from babel import Locale, UnknownLocaleError
 from pydantic import AfterValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
@@ -15,6 +16,15 @@ def _supported(url: str) -> str:
         return url
     message = "must be sqlite:///FILE or postgresql+psycopg://... (a record is kept in a file or a server, not in memory)"
     raise ValueError(message)
+
+
+def _known_locale(name: str) -> str:
+    if name:
+        try:
+            Locale.parse(name.replace("-", "_"))
+        except (ValueError, UnknownLocaleError) as error:
+            raise ValueError("must be a known locale such as en-GB or de-DE, or empty") from error
+    return name
 
 
 class Settings(BaseSettings):
@@ -66,6 +76,16 @@ class Settings(BaseSettings):
 
     @cached_property
     def sqlite_path(self) -> str | None:
+    locale: Annotated[str, AfterValidator(_known_locale)] = Field(
+        "",
+        description="How pages, charts and reports write numbers and dates, such as en-GB or de-DE; "
+        "empty: 2,060.5 and 2026-03-14. The words stay English.",
+    )
+    display_units: Literal["metric", "us"] = Field(
+        "metric",
+        description="Units on pages, in forms, charts and reports: metric, or us for lb, in, ft, mph and °F. "
+        "The record, the API's values and files are metric always.",
+    )
         """Path of the SQLite file, None on PostgreSQL."""
         return (
             self.database_url.removeprefix("sqlite:///") if self.database_url.startswith("sqlite") else None

@@ -1,7 +1,7 @@
 """What every page shares: templates, headers, and errors as a page."""
 
 from collections.abc import Callable, Coroutine
-from datetime import date, datetime
+from functools import cache
 from http import HTTPStatus
 from typing import Any, TypeVar
 
@@ -18,7 +18,7 @@ from service.errors import Forbidden, InvalidContent, Place, UpslopeError
 from service.http.dependencies import known_query_only
 from service.http.keys import Principal
 from service.http.problems import places_of, status_of
-from service.quantities import QUANTITIES
+from service.outlets.display import Display
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -28,44 +28,45 @@ _POLICY = (
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 
-templates = Environment(
-    loader=PackageLoader("service.pages"),
-    autoescape=select_autoescape(),
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
+
+@cache
+def _templates(display: Display) -> Environment:
+    """The templates with the filters by which they show numbers and dates, and nowhere else."""
+    templates = Environment(
+        loader=PackageLoader("service.pages"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters |= {
+        "shown": display.quantity,
+        "bare": display.number,
+        "unit": display.unit,
+        "heading": display.heading,
+        "figure": display.figure,
+        "significant": display.significant,
+        "day": display.day,
+        "moment": display.moment,
+        "said": display.said,
+    }
+    return templates
 
 
-def _shown(value: float | None, quantity: str) -> str:
-    """A value with its unit, as the registry shows it; a dash where there is none."""
-    return "\N{EN DASH}" if value is None else QUANTITIES[quantity].show(value)
-
-
-def _figure(value: float | None, decimals: int = 0) -> str:
-    """A number that no quantity of the registry stands for; a dash where there is none."""
-    return "\N{EN DASH}" if value is None else f"{value:.{decimals}f}"
-
-
-def _day(value: date) -> str:
-    return value.isoformat()
-
-
-def _moment(value: datetime) -> str:
-    """Day and time of day, as the clock stood where it was."""
-    return value.strftime("%Y-%m-%d %H:%M")
-
-
-#: How numbers and dates are shown, and nowhere else.
-templates.filters |= {"shown": _shown, "figure": _figure, "day": _day, "moment": _moment}
+def display_of(request: Request) -> Display:
+    """How this site shows numbers and dates."""
+    display: Display = request.app.state.display
+    return display
 
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
     """A page made of a template, with who is signed in."""
     state = request.scope.get("state", {})
     principal: Principal | None = state.get("principal")
-    text = templates.get_template(template).render(
-        principal=principal, form_token=state.get("form_token"), path=request.url.path, **context
+    text = (
+        _templates(display_of(request))
+        .get_template(template)
+        .render(principal=principal, form_token=state.get("form_token"), path=request.url.path, **context)
     )
     return HTMLResponse(
         text, status_code=status, headers={"Cache-Control": "no-store", "Content-Security-Policy": _POLICY}

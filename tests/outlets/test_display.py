@@ -1,0 +1,192 @@
+"""Numbers, units and dates as people read them, against published definitions and the Unicode locale data."""
+
+import math
+from datetime import date, datetime
+
+import pytest
+
+from service.outlets.display import NEUTRAL, Display
+from service.quantities import QUANTITIES
+from service.settings import Settings
+
+US = Display(units="us")
+GERMAN = Display("de-DE")
+
+
+# NIST SP 811 (2008), appendix B.8, factors printed in bold as exact: pound (avoirdupois) 4.535 924 E-01 kg (the pound of
+# 1959 is 0.453 592 37 kg), inch 2.54 cm, foot 3.048 E-01 m, mile per hour 1.609 344 km/h, degree Fahrenheit
+# t/°C = (t/°F - 32)/1.8 (values from memory).
+@pytest.mark.parametrize(
+    ("key", "shown", "stored"),
+    [
+        ("body_mass_kg", "1", 0.45359237),
+        ("body_mass_kg", "100", 45.359237),
+        ("height_cm", "1", 2.54),
+        ("waist_cm", "34.5", 87.63),
+        ("altitude_m", "1", 0.3048),
+        ("altitude_m", "5280", 1609.344),
+        ("speed_km_h", "1", 1.609344),
+        ("speed_peak_km_h", "2.5", 4.02336),
+        ("temperature_c", "32", 0.0),
+        ("temperature_c", "212", 100.0),
+        ("temperature_c", "-40", -40.0),
+        ("temperature_c", "68", 20.0),
+    ],
+)
+def test_us_units_are_exact_by_definition(key, shown, stored):
+    assert US.read(shown, key) == stored
+    assert US.converted(stored, key) == pytest.approx(float(shown), abs=1e-12)
+
+
+# Common practice in US exercise testing, no source: uptake, power, pressures, flows, lactate and grip stay metric.
+@pytest.mark.parametrize(
+    "key",
+    [
+        "vo2_peak_ml_kg_min",
+        "vo2_peak_ml_min",
+        "work_rate_peak_w",
+        "systolic_mmhg",
+        "barometric_pressure_mmhg",
+        "ve_l_min",
+        "lactate_mmol_l",
+        "grip_strength_kg",
+        "haemoglobin_g_dl",
+    ],
+)
+def test_what_us_laboratories_state_in_metric_units_stays(key):
+    assert US.of(key) is QUANTITIES[key]
+    assert US.quantity(31.4, key) == NEUTRAL.quantity(31.4, key)
+
+
+def test_every_unit_that_is_converted_is_one_that_people_know():
+    changed = {
+        (QUANTITIES[key].unit, US.unit(key)) for key in QUANTITIES if US.unit(key) != QUANTITIES[key].unit
+    }
+    assert changed == {("kg", "lb"), ("cm", "in"), ("m", "ft"), ("km/h", "mph"), ("°C", "°F")}
+
+
+@pytest.mark.parametrize(
+    ("display", "value", "key", "text"),
+    [
+        (NEUTRAL, 2060.4, "vo2_peak_ml_min", "2,060 mL/min"),
+        (NEUTRAL, 1.054, "rer_max", "1.05"),
+        (NEUTRAL, None, "rer_max", "–"),
+        (NEUTRAL, -0.04, "grade_percent", "0.0 %"),
+        (NEUTRAL, -1.25, "grade_percent", "-1.2 %"),
+        (GERMAN, 2060.4, "vo2_peak_ml_min", "2.060 mL/min"),
+        (GERMAN, 29.44, "vo2_peak_ml_kg_min", "29,4 mL/kg/min"),
+        (Display("fr"), 12060.4, "vo2_peak_ml_min", "12\u202f060 mL/min"),
+        (Display("sv"), 12060.4, "vo2_peak_ml_min", "12\u00a0060 mL/min"),
+        (Display("en-US", "us"), 70.0, "body_mass_kg", "154.3 lb"),
+        (Display("de-DE", "us"), 70.0, "body_mass_kg", "154,3 lb"),
+        (US, 178.0, "height_cm", "70.1 in"),
+        (US, 21.5, "temperature_c", "70.7 °F"),
+        (US, 10.0, "speed_km_h", "6.2 mph"),
+    ],
+)
+def test_a_value_is_shown_with_its_unit(display, value, key, text):
+    # Marks: Unicode CLDR, by way of the library.
+    assert display.quantity(value, key) == text
+
+
+def test_in_the_neutral_way_a_value_is_what_the_command_prints():
+    for key, quantity in QUANTITIES.items():
+        for value in (0.5, 12.345, 2060.5, 100000.0):
+            assert NEUTRAL.quantity(value, key) == quantity.show(value)
+
+
+def test_a_locale_rounds_no_other_way_than_the_command():
+    for number in range(2000):
+        value = number / 1000  # many halves that binary numbers do not hold
+        assert GERMAN.figure(value, 2).replace(",", ".") == NEUTRAL.figure(value, 2)
+
+
+def test_a_difference_of_temperatures_knows_no_zero():
+    assert US.quantity(10.0, "temperature_c", difference=True, sign=True) == "+18.0 °F"
+
+
+@pytest.mark.parametrize(
+    ("locale", "day", "moment"),
+    [
+        ("", "2026-03-04", "2026-03-04 15:05"),
+        ("de-DE", "4.3.2026", "4.3.2026 15:05"),
+        ("en-GB", "04/03/2026", "04/03/2026 15:05"),
+        ("en-US", "3/4/2026", "3/4/2026 3:05\u202fPM"),
+        ("sv", "2026-03-04", "2026-03-04 15:05"),
+    ],
+)
+def test_days_and_moments_are_in_the_order_of_the_locale(locale, day, moment):
+    # Unicode CLDR, skeleton yMd, and the short time.
+    display = Display(locale)
+    assert display.day(date(2026, 3, 4)) == display.day("2026-03-04") == day
+    assert display.day(datetime(2026, 3, 4, 15, 5)) == day  # noqa: DTZ001 the clock of its place
+    assert display.moment(datetime(2026, 3, 4, 15, 5)) == moment  # noqa: DTZ001
+
+
+@pytest.mark.parametrize(
+    ("sentence", "said"),
+    [
+        ("2,060 mL/min (29.4 mL/kg/min).", "2.060 mL/min (29,4 mL/kg/min)."),
+        ("a rise of 1,234.5 mL/min, 6.5 km/h.", "a rise of 1.234,5 mL/min, 6,5 km/h."),
+        ("on 2026-03-14, by 1.5 kg", "on 14.3.2026, by 1,5 kg"),
+        ("rows 1, 2 and 3; 60 s at 10:30", "rows 1, 2 and 3; 60 s at 10:30"),
+        ("doi 10.1249/01.mss, version 1.2.3", "doi 10.1249/01.mss, version 1.2.3"),
+        ("test T-2026-03-14-2, 2026-02-31", "test T-2026-03-14-2, 2026-02-31"),
+    ],
+)
+def test_a_finished_sentence_takes_the_marks_of_the_locale_and_nothing_else(sentence, said):
+    assert GERMAN.said(sentence) == said
+    assert NEUTRAL.said(sentence) == sentence
+
+
+@pytest.mark.parametrize("key", ["body_mass_kg", "height_cm", "temperature_c", "speed_km_h", None])
+@pytest.mark.parametrize("display", [NEUTRAL, US, GERMAN, Display("de-DE", "us")])
+def test_what_was_typed_stands_in_the_form_again(display, key):
+    for text in ("71.5", "154.3", "68", "0.1", "-4.25", "1000"):
+        written = text.replace(".", display.decimal_mark)
+        stored = display.read(written, key)
+        assert display.typed(stored, key) == written
+        assert display.read(display.typed(stored, key), key) == stored
+
+
+def test_a_stored_value_that_no_short_number_means_stands_in_the_form_to_two_more_decimals():
+    assert US.typed(70.0, "body_mass_kg") == "154.324"
+    assert math.isclose(US.read("154.324", "body_mass_kg"), 70.0, rel_tol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("display", "text"),
+    [
+        (NEUTRAL, "71,5"),
+        (NEUTRAL, "2,060"),
+        (GERMAN, "71.5"),
+        (GERMAN, "2.060"),
+        (NEUTRAL, "1e3"),
+        (NEUTRAL, "nan"),
+        (NEUTRAL, ""),
+        (NEUTRAL, "."),
+        (NEUTRAL, "٧١"),
+    ],
+)
+def test_a_number_in_another_way_of_writing_is_refused_and_not_guessed(display, text):
+    with pytest.raises(ValueError, match=f"such as 71[{display.decimal_mark}]5"):
+        display.read(text)
+
+
+def test_limits_are_told_in_the_unit_that_is_typed():
+    low, high = US.of("body_mass_kg").hard
+    assert (round(low, 2), round(high, 2)) == (22.05, 881.85)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(1.15, "1.15"), (150.0, "150"), (12345.6, "12,350"), (0.00012, "0.00012"), (None, "–")],
+)
+def test_a_number_of_which_only_the_unit_is_known_has_four_digits(value, text):
+    assert NEUTRAL.significant(value) == text
+
+
+@pytest.mark.parametrize("locale", ["xx-YY", "de_DE_and_more", "../etc", "deutsch"])
+def test_an_unknown_locale_is_refused_at_the_start(locale):
+    with pytest.raises(ValueError, match="must be a known locale such as en-GB"):
+        Settings(locale=locale)
