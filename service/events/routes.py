@@ -3,7 +3,6 @@
 from datetime import date
 from typing import Any
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Request, Response
 
 from service.db.models import Event
@@ -36,18 +35,19 @@ def create_subject_event(
 ) -> Response:
     """Note what happened to a person: an illness, an injury, a block of training."""
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.write(principal.name, claim) as transaction:
-        workflow.begin(transaction, ref.subject_pk, body.started_on, expected=ref.expected)
-        event = queries.add(transaction.session, body, ref.subject_pk)
-        transaction.changed(
-            "event",
-            event.public_id,
-            action="created",
-            subject_id=ref.subject_id,
-            payload={"after": body.model_dump(mode="json")},
-        )
-        answer = created(queries.out(event, ref.subject_id), f"/v1/events/{event.public_id}")
-        return transaction.answer(answer, subject_pk=ref.subject_pk)
+
+    def respond(event: Event) -> Response:
+        return created(queries.out(event, ref.subject_id), f"/v1/events/{event.public_id}")
+
+    return workflow.note_of_person(
+        store,
+        principal.name,
+        (ref.subject_pk, ref.subject_id),
+        body,
+        expected=ref.expected,
+        claim=claim,
+        respond=respond,
+    )
 
 
 @router.get("/subjects/{subject_id}/events")
@@ -125,14 +125,9 @@ def change_event(
 @router.delete("/events/{event_id}", status_code=204)
 def delete_event(principal: Tester, ref: EventDependency, store: StoreDependency) -> Response:
     """Take an event away that was noted wrongly; the audit keeps it."""
-    with store.write(principal.name) as transaction:
-        workflow.begin(transaction, ref.subject_pk, expected=ref.expected)
-        event = queries.get(transaction.session, ref.event_pk)
-        before = queries.out(event, ref.subject_id).model_dump(mode="json")
-        transaction.session.execute(sa.delete(Event).where(Event.id == ref.event_pk))
-        transaction.changed(
-            "event", ref.event_id, action="deleted", subject_id=ref.subject_id, payload={"before": before}
-        )
+    workflow.take_away(
+        store, principal.name, ref.event_pk, ref.subject_pk, ref.subject_id, expected=ref.expected
+    )
     return Response(status_code=204)
 
 

@@ -1,13 +1,18 @@
 """Changes of events, of a person or of the site."""
 
-from typing import Any, get_args
+from collections.abc import Callable
+from typing import Any, TypeVar, get_args
+
+import sqlalchemy as sa
 
 from service.db.models import Event
-from service.db.transactions import Transaction
+from service.db.transactions import Claim, Store, Transaction
 from service.errors import InvalidContent, Place
 from service.events import queries
-from service.events.schemas import EventPatch, PersonKind, SiteKind
+from service.events.schemas import EventPatch, PersonEventIn, PersonKind, SiteKind
 from service.subjects.queries import bump
+
+T = TypeVar("T")
 
 
 def begin(
@@ -56,3 +61,78 @@ def change(transaction: Transaction, event: Event, given: EventPatch) -> None:
     for name, value in values.items():
         setattr(event, name, value)
     transaction.session.flush()
+
+
+def note_of_person(
+    store: Store,
+    actor: str,
+    subject: tuple[int, str],
+    body: PersonEventIn,
+    *,
+    expected: int | None,
+    respond: Callable[[Event], T],
+    claim: Claim | None = None,
+) -> T:
+    """Note what happened to a person.
+
+    Parameters
+    ----------
+    store, actor
+    subject : tuple of int and str
+        Internal key and id.
+    body : PersonEventIn
+    expected : int or None
+        State of the record that the event is noted in, or not at all.
+    respond : callable
+        Takes the new event; makes the answer before the commit.
+    claim : Claim, optional
+
+    Raises
+    ------
+    StaleRevision
+    InvalidContent
+        A day before the person was born.
+    """
+    subject_pk, subject_id = subject
+    with store.write(actor, claim) as transaction:
+        begin(transaction, subject_pk, body.started_on, expected=expected)
+        event = queries.add(transaction.session, body, subject_pk)
+        transaction.changed(
+            "event",
+            event.public_id,
+            action="created",
+            subject_id=subject_id,
+            payload={"after": body.model_dump(mode="json")},
+        )
+        return transaction.answer(respond(event), subject_pk=subject_pk)
+
+
+def take_away(
+    store: Store,
+    actor: str,
+    event_pk: int,
+    subject_pk: int | None,
+    subject_id: str | None,
+    *,
+    expected: int | None,
+) -> None:
+    """Take an event away that was noted wrongly, of a person or without one of the site; the audit keeps it.
+
+    Raises
+    ------
+    StaleRevision
+    NotFound
+        Somebody took it away before.
+    """
+    with store.write(actor) as transaction:
+        begin(transaction, subject_pk, expected=expected)
+        event = queries.get(transaction.session, event_pk)
+        before = queries.out(event, subject_id).model_dump(mode="json")
+        transaction.session.execute(sa.delete(Event).where(Event.id == event_pk))
+        transaction.changed(
+            "event",
+            before["id"],
+            action="deleted",
+            subject_id=subject_id,
+            payload={"before": before},
+        )

@@ -12,7 +12,7 @@ from service.db.models import ExerciseTest, Measurement, Subject, Visit
 from service.errors import InvalidContent, NotFound, Place
 from service.exercise_tests.queries import of_visit
 from service.quantities import QUANTITIES, of_kind
-from service.visits.schemas import MeasurementIn, MeasurementOut, PreTestOut, VisitOut
+from service.visits.schemas import MeasurementIn, MeasurementOut, PreTestIn, PreTestOut, VisitOut
 
 
 def get(session: Session, visit_pk: int) -> Visit:
@@ -57,6 +57,15 @@ def pre_test(visit: Visit) -> PreTestOut:
         consent_given_at=visit.consent_given_at,
         cleared_by=visit.cleared_by,
     )
+
+
+def pre_test_columns(body: PreTestIn) -> dict[str, Any]:
+    """What was asked before the test, as columns."""
+    return {
+        "pre_test_answers": [answer.model_dump() for answer in body.answers],
+        "consent_given_at": body.consent_given_at,
+        "cleared_by": body.cleared_by,
+    }
 
 
 def _cautions(visit: Visit) -> tuple[Caution, ...]:

@@ -1,5 +1,6 @@
 """Visits over HTTP."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
@@ -7,20 +8,35 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Body, Request, Response
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import refresh_visit_results
-from service.analyses.workflow import Edit, Target, record
+from service.analyses.workflow import Target
 from service.db.models import Visit
-from service.db.transactions import Transaction
 from service.errors import HoldsData
 from service.http.answers import created, json_response
 from service.http.cursors import Cursor, Limit, Page, after, next_cursor, whole_number
-from service.http.dependencies import Reader, StoreDependency, SubjectDependency, Tester, VisitDependency
+from service.http.dependencies import (
+    Reader,
+    StoreDependency,
+    SubjectDependency,
+    Tester,
+    VisitDependency,
+    VisitRef,
+)
 from service.http.idempotency import OnceDependency
 from service.subjects import queries as subjects
 from service.visits import queries, workflow
 from service.visits.schemas import MeasurementIn, PreTestIn, PreTestOut, VisitIn, VisitOut, VisitPatch
 
 router = APIRouter(prefix="/v1", tags=["visits"])
+
+
+def target_of(ref: VisitRef) -> Target:
+    """Where an edit of this visit is made."""
+    return Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
+
+
+def _shown(ref: VisitRef) -> Callable[[Session, Visit], Response]:
+    """An answer with the visit as it stands."""
+    return lambda session, visit: json_response(queries.out(session, visit, ref.subject_id))
 
 
 @router.post("/subjects/{subject_id}/visits", status_code=201, response_model=VisitOut)
@@ -79,28 +95,9 @@ def change_visit(
     body: VisitPatch, principal: Tester, ref: VisitDependency, store: StoreDependency
 ) -> Response:
     """Change a visit; a change of mass or conditions is carried into the analyses of its tests."""
-    values = queries.columns_of(body.model_dump(exclude_unset=True))
-
-    def check(session: Session) -> None:
-        if "started_at" in values:
-            subject = subjects.get(session, ref.subject_pk)
-            queries.check_after_birth(subject, values["started_at"], values["utc_offset_minutes"])
-
-    def answer(transaction: Transaction, test_pk: int | None) -> Response:
-        del test_pk
-        visit = queries.get(transaction.session, ref.visit_pk)
-        transaction.session.refresh(visit)
-        transaction.changed(
-            "visit",
-            ref.visit_id,
-            action="changed",
-            subject_id=ref.subject_id,
-            payload={"after": body.model_dump(mode="json", exclude_unset=True)},
-        )
-        return json_response(queries.out(transaction.session, visit, ref.subject_id))
-
-    target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
-    return record(store, principal.name, target, Edit(visit=values), answer=answer, check=check)
+    return workflow.change_visit(
+        store, principal.name, target_of(ref), ref.visit_id, body, respond=_shown(ref)
+    )
 
 
 @router.delete("/visits/{visit_id}", status_code=204)
@@ -127,24 +124,9 @@ def put_measurements(
     store: StoreDependency,
 ) -> Response:
     """Store other fitness measurements of a visit in the place of what it has."""
-    queries.check_measurements(body)
-    with store.write(principal.name) as transaction:
-        session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.expected)
-        before = queries.out(session, queries.get(session, ref.visit_pk), ref.subject_id).measurements
-        queries.replace_measurements(session, ref.visit_pk, body)
-        refresh_visit_results(session, ref.visit_pk)
-        transaction.changed(
-            "visit",
-            ref.visit_id,
-            action="changed",
-            subject_id=ref.subject_id,
-            payload={
-                "before": {"measurements": [row.model_dump(mode="json") for row in before]},
-                "measurements": [row.model_dump(mode="json") for row in body],
-            },
-        )
-        return json_response(queries.out(session, queries.get(session, ref.visit_pk), ref.subject_id))
+    return workflow.replace_measurements(
+        store, principal.name, target_of(ref), ref.visit_id, body, respond=_shown(ref)
+    )
 
 
 @router.get("/visits/{visit_id}/pre-test")
@@ -160,20 +142,6 @@ def put_pre_test(
     body: PreTestIn, principal: Tester, ref: VisitDependency, store: StoreDependency
 ) -> Response:
     """Store what was asked before the test in the place of what the visit has."""
-    with store.write(principal.name) as transaction:
-        session = transaction.session
-        subjects.bump(session, ref.subject_pk, expected=ref.expected)
-        visit = queries.get(session, ref.visit_pk)
-        before = queries.pre_test(visit).model_dump(mode="json")
-        visit.pre_test_answers = [answer.model_dump() for answer in body.answers]
-        visit.consent_given_at = body.consent_given_at
-        visit.cleared_by = body.cleared_by
-        session.flush()
-        transaction.changed(
-            "visit",
-            ref.visit_id,
-            action="changed",
-            subject_id=ref.subject_id,
-            payload={"before": {"pre_test": before}, "pre_test": body.model_dump(mode="json")},
-        )
-        return json_response(queries.out(session, visit, ref.subject_id))
+    return workflow.replace_pre_test(
+        store, principal.name, target_of(ref), ref.visit_id, body, respond=_shown(ref)
+    )
