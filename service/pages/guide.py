@@ -402,17 +402,25 @@ def _text(renderer: RendererHTML, tokens: Sequence[Token], at: int, options: Any
     return _NUMBER_AND_UNIT.sub("\\1\u00a0", html.escape(tokens[at].content, quote=False))
 
 
+def _table_open(renderer: RendererHTML, tokens: Sequence[Token], at: int, options: Any, env: Any) -> str:
+    del renderer, options, env
+    number = sum(token.type == "table_open" for token in tokens[: at + 1])
+    return f'<div class="wide" tabindex="0" role="region" aria-label="Table {number}"><table>\n'
+
+
+def _fence(renderer: RendererHTML, tokens: Sequence[Token], at: int, options: Any, env: Any) -> str:
+    return renderer.fence(tokens, at, options, env).replace("<pre>", '<pre tabindex="0">', 1)
+
+
 def _renderer() -> MarkdownIt:
     # HTML is allowed: the pages are the project's own, and anchors of findings and errors are HTML.
     markdown = MarkdownIt("commonmark", {"html": True}).enable("table")
     markdown.add_render_rule("heading_open", _heading_open)
     markdown.add_render_rule("text", _text)
-    # A wide table scrolls by itself and not with the page; with the keyboard too.
-    markdown.add_render_rule(
-        "table_open",
-        lambda *_: '<div class="wide" tabindex="0" role="region" aria-label="Table"><table>\n',
-    )
+    # What is wide scrolls by itself and not with the page; with the keyboard too.
+    markdown.add_render_rule("table_open", _table_open)
     markdown.add_render_rule("table_close", lambda *_: "</table></div>\n")
+    markdown.add_render_rule("fence", _fence)
     return markdown
 
 
