@@ -55,6 +55,7 @@ from service.pages.routes import static
 from service.pages.signing import router as signing
 from service.pages.visit_forms import router as visit_forms
 from service.protocols.routes import router as protocols
+from service.recordings.routes import router as recordings
 from service.reliability.routes import router as reliability
 from service.settings import Settings
 from service.site.routes import router as site
@@ -76,6 +77,7 @@ ROUTERS = (
     visits,
     protocols,
     exercise_tests,
+    recordings,
     imports,
     analyses,
     conclusions,

@@ -41,6 +41,11 @@ def refuse_void(session: Session, test_pk: int) -> None:
         raise Conflict("The test is void; make a new test.")
 
 
+def begun(session: Session, test_pk: int) -> dict[str, str]:
+    """The first thing recorded of a planned test makes it recording."""
+    return {"status": "recording"} if get(session, test_pk).status == "planned" else {}
+
+
 def out(session: Session, test_pk: int) -> TestOut:
     """A test as it goes over the wire."""
     test = get(session, test_pk)

@@ -78,11 +78,6 @@ def _checked(
     return _columns(values)
 
 
-def _begun(session: Session, test_pk: int) -> dict[str, str]:
-    """The first thing recorded of a planned test makes it recording."""
-    return {"status": "recording"} if queries.get(session, test_pk).status == "planned" else {}
-
-
 def _told(
     ref: TestRef, payload: dict[str, Any], *, status: int = 200
 ) -> Callable[[Transaction, int | None], Response]:
@@ -263,7 +258,7 @@ def post_intervals(
 
     def edit(session: Session) -> Edit:
         return Edit(
-            test=_begun(session, ref.test_pk),
+            test=queries.begun(session, ref.test_pk),
             appended=workflow.new_part(session, ref.test_pk, body.intervals),
         )
 
@@ -302,14 +297,14 @@ def post_stage_notes(
     body: NotesBody, principal: Tester, ref: TestDependency, store: StoreDependency, once: OnceDependency
 ) -> Response:
     """Append stage notes, or amend those of the same stage, phase and time; a planned test is then recording."""
-    claim = once.claim(store, [row.model_dump(mode="json") for row in body])
-
-    def edit(session: Session) -> Edit:
-        notes = workflow.amended(read_notes(session, ref.test_pk), body)
-        return Edit(test=_begun(session, ref.test_pk), notes=notes)
-
-    return _write(
-        store, principal, ref, edit, {"stage_notes": [row.model_dump(mode="json") for row in body]}, claim
+    return workflow.add_notes(
+        store,
+        principal.name,
+        target_of(ref),
+        ref.test_id,
+        body,
+        respond=lambda session: json_response(queries.out(session, ref.test_pk)),
+        claim=once.claim(store, [row.model_dump(mode="json") for row in body]),
     )
 
 

@@ -1,22 +1,26 @@
 """Steps of writing a test: from the wire to an edit, and the record kept true."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
-from service.analyses.workflow import BreathMarks
+from service.analyses.queries import read_notes
+from service.analyses.workflow import BreathMarks, Edit, Target, record
 from service.analysis.series import PHASES, Series, StageNote
 from service.db.models import ExerciseTest
+from service.db.transactions import Claim, Store, Transaction
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
 from service.exercise_tests import queries
 from service.exercise_tests.schemas import ExclusionIn, IntervalIn, StageNoteIn, ThresholdIn
 from service.outlets.cells import inert
 from service.quantities import CHANNELS, QUANTITIES
+
+T = TypeVar("T")
 
 #: Keeps float noise of a recorder's clock from reading as an overlap.
 _CLOCK_TOLERANCE_S = 1e-6
@@ -173,6 +177,53 @@ def _laid_over(note: StageNote, row: StageNoteIn, place: int) -> StageNote:
         message = f"does not go with the note that is stored: {error.errors()[0]['msg']}"
         raise InvalidContent(f"The note {message}.", (Place(f"body.{place}", message),)) from error
     return StageNote(**whole.model_dump())
+
+
+def add_notes(
+    store: Store,
+    actor: str,
+    target: Target,
+    test_id: str,
+    rows: Sequence[StageNoteIn],
+    *,
+    respond: Callable[[Session], T],
+    claim: Claim | None = None,
+) -> T:
+    """Append stage notes, or amend those of the same stage, phase and time; a planned test is then recording.
+
+    Parameters
+    ----------
+    store : Store
+    actor : str
+        Who writes.
+    target : Target
+        The test.
+    test_id : str
+        Its public id.
+    rows : sequence of StageNoteIn
+    respond : callable
+        Makes the answer from a session that sees the notes.
+    claim : Claim, optional
+        Of an Idempotency-Key.
+    """
+    assert target.test_pk is not None  # noqa: S101 the address names a test
+    test_pk = target.test_pk
+
+    def edit(session: Session) -> Edit:
+        return Edit(test=queries.begun(session, test_pk), notes=amended(read_notes(session, test_pk), rows))
+
+    def answer(transaction: Transaction, _: int | None) -> T:
+        sent = [row.model_dump(mode="json") for row in rows]
+        transaction.changed(
+            "test", test_id, action="changed", subject_id=target.subject_id, payload={"stage_notes": sent}
+        )
+        transaction.session.expire_all()
+        return transaction.answer(respond(transaction.session), subject_pk=target.subject_pk)
+
+    def check(session: Session) -> None:
+        queries.refuse_void(session, test_pk)
+
+    return record(store, actor, target, edit, answer=answer, claim=claim, check=check)
 
 
 def check_exclusions(rows: Sequence[ExclusionIn], count: int) -> None:

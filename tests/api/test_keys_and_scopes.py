@@ -42,6 +42,8 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/tests/{test_id}/stage-notes"): (200, 200, 200, 404),
     ("PUT", "/v1/tests/{test_id}/stage-notes"): (403, 422, 422, 404),
     ("POST", "/v1/tests/{test_id}/stage-notes"): (403, 422, 422, 404),
+    ("GET", "/v1/tests/{test_id}/recording"): (200, 200, 200, 404),
+    ("POST", "/v1/tests/{test_id}/marks"): (403, 422, 422, 404),
     ("GET", "/v1/tests/{test_id}/exclusions"): (200, 200, 200, 404),
     ("PUT", "/v1/tests/{test_id}/exclusions"): (403, 422, 422, 404),
     ("GET", "/v1/tests/{test_id}/calibrations"): (200, 200, 200, 404),

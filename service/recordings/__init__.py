@@ -1,0 +1,1 @@
+"""A test that is being recorded: its clock, its marks, and the recording as it stands."""
