@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from service.outlets.display import NEUTRAL, Display
 from service.outlets.text import ordinal
-from service.quantities import QUANTITIES
 
 _WHERE: Mapping[str, str] = {
     "treadmill": "on the treadmill",
@@ -41,7 +41,11 @@ _MOST = 2 / 3
 
 
 def latest_in_words(
-    trend: Mapping[str, Any], *, sex: str | None = None, rank: Mapping[str, Any] | None = None
+    trend: Mapping[str, Any],
+    *,
+    sex: str | None = None,
+    rank: Mapping[str, Any] | None = None,
+    display: Display = NEUTRAL,
 ) -> list[str]:
     """What the latest test says, and what has become of the one before.
 
@@ -53,6 +57,8 @@ def latest_in_words(
         Of the person, to name whom a table is about.
     rank : mapping, optional
         The standing of the latest test in the table of its point, in the form that is served.
+    display : Display
+        How its numbers are written.
 
     Returns
     -------
@@ -64,16 +70,18 @@ def latest_in_words(
         return ["No test has given a peak oxygen uptake yet."]
     series, place = latest
     point = series["points"][place]
-    sentences = [_value(series, point)]
+    sentences = [_value(series, point, display)]
     if not point["counted"]:
         why = " ".join(one for one in point["notes"] if "left out" not in one)
-        sentences.append(f"It is not compared with other tests: {why[:1].lower()}{why[1:]}".strip())
+        sentences.append(
+            f"It is not compared with other tests: {display.said(f'{why[:1].lower()}{why[1:]}')}".strip()
+        )
         return sentences
     change = point["change_from_previous"]
     if change is not None:
-        sentences[0] = f"{sentences[0][:-1]}, {_moved(change)}."
-        sentences.append(_meaning(series, change))
-    standing = _standing(point, sex, rank)
+        sentences[0] = f"{sentences[0][:-1]}, {_moved(change, display)}."
+        sentences.append(_meaning(series, change, display))
+    standing = _standing(point, sex, rank, display)
     return [*sentences, *([] if standing is None else [standing])]
 
 
@@ -90,44 +98,46 @@ def _latest(trend: Mapping[str, Any]) -> tuple[Mapping[str, Any], int] | None:
     return series, len(series["points"]) - 1
 
 
-def _value(series: Mapping[str, Any], point: Mapping[str, Any]) -> str:
-    relative, absolute = QUANTITIES["vo2_peak_ml_kg_min"], QUANTITIES["vo2_peak_ml_min"]
+def _value(series: Mapping[str, Any], point: Mapping[str, Any], display: Display) -> str:
     label = "VO2max" if point["effort"] in {"verified", "plateau"} else "VO2peak"
     if point["effort"] == "submaximal":
         label = "Highest oxygen uptake of a submaximal test"
     mass, uptake = point["body_mass_kg"], point["value_absolute"]
-    beside = f" ({absolute.show(uptake)} at {mass:g} kg)" if uptake is not None and mass is not None else ""
+    beside = ""
+    if uptake is not None and mass is not None:
+        weighed = display.significant(display.converted(mass, "body_mass_kg"))
+        beside = (
+            f" ({display.quantity(uptake, 'vo2_peak_ml_min')} at {weighed} {display.unit('body_mass_kg')})"
+        )
     where = _WHERE.get(series["mode"] or "", "")
-    return (
-        f"{_BASIS[series['basis']]}{label} {relative.show(point['value'])} {where}{beside}".replace(
-            "  ", " "
-        ).rstrip()
-        + "."
-    )
+    peak = display.quantity(point["value"], "vo2_peak_ml_kg_min")
+    return f"{_BASIS[series['basis']]}{label} {peak} {where}{beside}".replace("  ", " ").rstrip() + "."
 
 
-def _moved(change: Mapping[str, Any]) -> str:
+def _moved(change: Mapping[str, Any], display: Display) -> str:
     when = month_and_year(change["from_date"])
     percent = change["percent"]
     if percent is None or round(abs(percent)) == 0:
         return f"the same as in {when}" if percent is not None else f"after a test in {when}"
-    return f"{abs(percent):.0f} % {'above' if percent > 0 else 'below'} {when}"
+    return f"{display.figure(abs(percent))} % {'above' if percent > 0 else 'below'} {when}"
 
 
-def _meaning(series: Mapping[str, Any], change: Mapping[str, Any]) -> str:
+def _meaning(series: Mapping[str, Any], change: Mapping[str, Any], display: Display) -> str:
     verdict = change["verdict"]
     if verdict == "within_error":
         return (
             "That is within what two tests of the same person differ by chance "
-            f"({_by_chance(series['typical_error'])})."
+            f"({_by_chance(series['typical_error'], display)})."
         )
     if verdict == "unclear":
         why = change["notes"][0] if change["notes"] else "No typical error is known."
-        return f"Whether that is more than chance cannot be told: {why[:1].lower()}{why[1:]}"
-    return f"That is more than chance{_from_what(change)}."
+        return (
+            f"Whether that is more than chance cannot be told: {display.said(f'{why[:1].lower()}{why[1:]}')}"
+        )
+    return f"That is more than chance{_from_what(change, display)}."
 
 
-def _by_chance(error: Mapping[str, Any] | None) -> str:
+def _by_chance(error: Mapping[str, Any] | None, display: Display) -> str:
     """How far two tests differ by chance in 95 of 100 cases."""
     if error is None:
         return "not known here"
@@ -135,11 +145,12 @@ def _by_chance(error: Mapping[str, Any] | None) -> str:
 
     quantile = quantile_95(error["df"])
     if error["scale"] == "log":
-        return f"about {100 * math.expm1(quantile * math.sqrt(2) * math.log1p(error['value'] / 100)):.0f} %"
-    return f"about {quantile * math.sqrt(2) * error['value']:.2g} {error['unit']}"
+        percent = 100 * math.expm1(quantile * math.sqrt(2) * math.log1p(error["value"] / 100))
+        return f"about {display.figure(percent)} %"
+    return f"about {display.significant(quantile * math.sqrt(2) * error['value'], 2)} {error['unit']}"
 
 
-def _from_what(change: Mapping[str, Any]) -> str:
+def _from_what(change: Mapping[str, Any], display: Display) -> str:
     """Which part of a change per body mass came from uptake, which from body mass."""
     parts = change["parts"]
     if parts is None:
@@ -149,7 +160,8 @@ def _from_what(change: Mapping[str, Any]) -> str:
     whole = uptake + mass
     kilograms = parts["body_mass_kg"]
     of_uptake = f"a {'higher' if uptake > 0 else 'lower'} uptake"
-    of_mass = f"{abs(kilograms):.1f} kg {'less' if kilograms < 0 else 'more'} body mass"
+    mass_moved = display.quantity(abs(kilograms), "body_mass_kg", difference=True)
+    of_mass = f"{mass_moved} {'less' if kilograms < 0 else 'more'} body mass"
     if not whole:
         return ""
     share = uptake / whole
@@ -168,20 +180,23 @@ def _from_what(change: Mapping[str, Any]) -> str:
     return f": from {of_mass}, against {of_uptake}"
 
 
-def _standing(point: Mapping[str, Any], sex: str | None, rank: Mapping[str, Any] | None) -> str | None:
+def _standing(
+    point: Mapping[str, Any], sex: str | None, rank: Mapping[str, Any] | None, display: Display
+) -> str | None:
     people = _PEOPLE.get(sex or "", "people")
     band = "" if rank is None or not rank.get("age_band") else f" {rank['age_band']}"
     if point["percentile"] is not None:
         bound = None if rank is None else rank.get("bound")
         if bound is not None:
             side = "Below the lowest" if bound == "below" else "Above the highest"
-            return f"{side} percentile that is printed for {people}{band} ({point['percentile']:.0f})."
+            return f"{side} percentile that is printed for {people}{band} ({display.figure(point['percentile'])})."
         nearest = 5 * round(point["percentile"] / 5)
         if not 0 < nearest < 100:
             return f"{'Below the 5th' if nearest == 0 else 'Above the 95th'} percentile for {people}{band}."
         return f"About the {ordinal(nearest)} percentile for {people}{band}."
     if point["percent_of_median"] is not None:
-        return f"{point['percent_of_median']:.0f} % of the median for {people}{band}; no percentiles are published."
+        percent = display.figure(point["percent_of_median"])
+        return f"{percent} % of the median for {people}{band}; no percentiles are published."
     return None
 
 

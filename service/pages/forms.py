@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -12,13 +12,13 @@ from starlette.datastructures import UploadFile
 
 from service.errors import InvalidContent, Place, StaleRevision, UpslopeError
 from service.http.problems import status_of
+from service.outlets.display import NEUTRAL, Display
 from service.pages.rendering import check_form, checked
 from service.quantities import QUANTITIES
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)")
 _WHOLE = re.compile(r"[+-]?\d{1,9}")
 
 
@@ -38,6 +38,11 @@ class Field:
     hint : str
         What to know before it is filled in.
     required : bool
+    quantity : str
+        Of the registry, where the number is one.
+    display : Display
+        In which unit and with which decimal mark a number is typed. `as_shown` gives it the site's; label and
+        meaning of what is typed always agree, because both stand here.
     """
 
     name: str
@@ -47,13 +52,21 @@ class Field:
     hint: str = ""
     required: bool = False
     empty: str = "not recorded"
+    quantity: str = ""
+    display: Display = NEUTRAL
 
 
 def of_quantity(name: str, hint: str = "") -> Field:
     """The field of a number that the registry knows, with its unit in the label."""
-    quantity = QUANTITIES[name]
-    label = f"{quantity.label} ({quantity.unit})" if quantity.unit else quantity.label
-    return Field(name, label, "number", hint=hint)
+    return Field(name, NEUTRAL.heading(name), "number", hint=hint, quantity=name)
+
+
+def as_shown(fields: Iterable[Field], display: Display) -> tuple[Field, ...]:
+    """The fields as this site shows them: numbers with its decimal mark, quantities in its unit."""
+    return tuple(
+        replace(one, label=display.heading(one.quantity) if one.quantity else one.label, display=display)
+        for one in fields
+    )
 
 
 @dataclass(slots=True)
@@ -144,13 +157,20 @@ def typed_of(fields: Iterable[Field], sent: Mapping[str, str]) -> dict[str, str]
     return {one.name: sent.get(one.name, "") for one in fields}
 
 
-def shown_value(value: Any) -> str:
-    """A stored value as it is typed."""
+def recorded(fields: Iterable[Field], record: object) -> dict[str, str]:
+    """What a record holds, by field, as it is typed."""
+    return {one.name: shown_value(getattr(record, one.name), one) for one in fields}
+
+
+def shown_value(value: Any, one: Field | None = None) -> str:
+    """A stored value as it is typed in its field."""
     if value is None:
         return ""
     if isinstance(value, date):
         return value.isoformat()
-    return f"{value:g}" if isinstance(value, float) and float(f"{value:g}") == value else str(value)
+    if isinstance(value, float):
+        return NEUTRAL.typed(value) if one is None else one.display.typed(value, one.quantity or None)
+    return str(value)
 
 
 def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, Any]:
@@ -171,10 +191,10 @@ def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, An
             if one.required:
                 faults.append(Place(one.name, "is needed"))
         elif one.kind == "number":
-            if _NUMBER.fullmatch(text):
-                values[one.name] = float(text)
-            else:
-                faults.append(Place(one.name, "must be a number with a decimal point, such as 71.5"))
+            try:
+                values[one.name] = _number(one, text)
+            except ValueError as error:
+                faults.append(Place(one.name, str(error)))
         elif one.kind == "whole":
             if _WHOLE.fullmatch(text):
                 values[one.name] = int(text)
@@ -185,6 +205,19 @@ def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, An
     if faults:
         raise InvalidContent(f"{faults[0].location}: {faults[0].message}", tuple(faults))
     return values
+
+
+def _number(one: Field, text: str) -> float:
+    """In the canonical unit. What cannot be is refused here, in the unit that was typed, where that is another."""
+    value = one.display.read(text, one.quantity or None)
+    if one.quantity and not QUANTITIES[one.quantity].possible(value):
+        typed = one.display.of(one.quantity)
+        if typed.hard is not None and typed.unit != QUANTITIES[one.quantity].unit:
+            low, high = (one.display.significant(limit) for limit in typed.hard)
+            raise ValueError(
+                f"is not possible: {typed.label.lower()} lies between {low} and {high} {typed.unit}"
+            )
+    return value
 
 
 def submitted(

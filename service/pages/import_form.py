@@ -22,9 +22,10 @@ from service.imports.schemas import ImportOptions, ImportOut
 from service.imports.workflow import Imported, Source, import_file, preview
 from service.intake.measures import NAMEABLE, Measure
 from service.intake.terms import read_header
+from service.outlets.display import Display
 from service.pages import queries
-from service.pages.forms import Field, Filled, Sent, SentDependency, typed_of, values_of
-from service.pages.rendering import PageRoute, checked, page
+from service.pages.forms import Field, Filled, Sent, SentDependency, as_shown, typed_of, values_of
+from service.pages.rendering import PageRoute, checked, display_of, page
 from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
 from service.visits import queries as visits
@@ -151,7 +152,7 @@ def import_step(
     request: Request, principal: Tester, ref: VisitDependency, store: StoreDependency, sent: SentDependency
 ) -> Response:
     """Show what would be stored; or store it, where file and answers are those that were shown."""
-    fields = (*_MAIN, _into(store, ref), *_MORE)
+    fields = as_shown((*_MAIN, _into(store, ref), *_MORE), display_of(request))
     sent.only(
         [
             *("revision", "seen", "step", "replace", "file"),
@@ -280,19 +281,16 @@ def _read_as(column: dict[str, Any]) -> str:
     return f"{label}, in {column['unit']}" if column["unit"] else label
 
 
-def _first_rows(told: ImportOut | None) -> dict[str, Any] | None:
+def _first_rows(told: ImportOut | None, display: Display) -> dict[str, Any] | None:
     if told is None or not told.first_rows:
         return None
     channels = [name for name in told.first_rows[0] if name in QUANTITIES]
     return {
-        "channels": [QUANTITIES[name] for name in channels],
+        "channels": [display.of(name) for name in channels],
         "rows": [
             {
                 **row,
-                "shown": [
-                    "\N{EN DASH}" if row[name] is None else f"{row[name]:.{QUANTITIES[name].decimals}f}"
-                    for name in channels
-                ],
+                "shown": [display.number(row[name], name) for name in channels],
             }
             for row in told.first_rows
         ],
@@ -324,7 +322,7 @@ def _form(
         visit=visit,
         at=visits.in_own_offset(visit),
         main=(*_MAIN, *((into,) if into.choices else ())),
-        more=_MORE,
+        more=as_shown(_MORE, display_of(request)),
         more_open=any(filled.typed.get(one.name) for one in _MORE)
         or any(one.name in filled.faults for one in _MORE),
         fields=(Field("file", "Data file"), *_MAIN, into, *_MORE),
@@ -338,6 +336,6 @@ def _form(
         told=looked.told,
         changed=looked.changed,
         seen=looked.seen,
-        rows=_first_rows(looked.told),
+        rows=_first_rows(looked.told, display_of(request)),
         revision=revision,
     )

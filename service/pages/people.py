@@ -14,7 +14,7 @@ from service.http.dependencies import StoreDependency, SubjectDependency, princi
 from service.http.keys import Principal
 from service.outlets.sentences import latest_in_words
 from service.pages import queries
-from service.pages.rendering import PageRoute, page
+from service.pages.rendering import PageRoute, display_of, page
 from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
 from service.trends.queries import quantities_of
@@ -91,7 +91,9 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
         subject=subject,
         name=name_of(subject, principal),
         age=age_of(subject),
-        sentences=latest_in_words(trend, sex=subject.sex, rank=_rank_of_latest(store, trend)),
+        sentences=latest_in_words(
+            trend, sex=subject.sex, rank=_rank_of_latest(store, trend), display=display_of(request)
+        ),
         has_trend=bool(trend["series"]),
         notes=trend["notes"],
         tests=tests,

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from service.analyses.workflow import Target
 from service.db.models import Subject
 from service.http.dependencies import SiteTester, StoreDependency, SubjectDependency, Tester
-from service.pages.forms import Field, Filled, SentDependency, shown_value, submitted, typed_of, values_of
+from service.pages.forms import Field, Filled, SentDependency, recorded, submitted, typed_of, values_of
 from service.pages.rendering import PageRoute, page
 from service.subjects import queries, workflow
 from service.subjects.schemas import SubjectIn, SubjectPatch
@@ -78,7 +78,7 @@ def edit_person(
     del principal
     with store.read() as session:
         subject = queries.get(session, ref.subject_pk)
-    return _form(request, Filled(_recorded(subject)), subject, subject.revision)
+    return _form(request, Filled(recorded(FIELDS, subject)), subject, subject.revision)
 
 
 @router.post("/{subject_id}/edit")
@@ -93,7 +93,7 @@ def change_person(
     filled = Filled(typed_of(FIELDS, sent.text))
 
     def changes() -> dict[str, Any]:
-        before, values = values_of(FIELDS, _recorded(subject)), values_of(FIELDS, filled.typed)
+        before, values = values_of(FIELDS, recorded(FIELDS, subject)), values_of(FIELDS, filled.typed)
         differing = {name for name, value in values.items() if value != before[name]}
         if differing & _BIRTH:
             differing |= _BIRTH  # both stand in the form, so both must agree
@@ -107,10 +107,6 @@ def change_person(
     target = Target(ref.subject_pk, ref.subject_id, revision=revision)
     answer = submitted(filled, SubjectPatch, changes, store_changes)
     return answer or _form(request, filled, subject, revision)
-
-
-def _recorded(subject: Subject) -> dict[str, str]:
-    return {one.name: shown_value(getattr(subject, one.name)) for one in FIELDS}
 
 
 def _to_the_person(session: Session | None, subject: Subject) -> Response:
