@@ -40,11 +40,13 @@ from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
+from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
 from service.links.routes import public as followed_links
 from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
+from service.pages.event_forms import router as event_forms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
@@ -54,6 +56,7 @@ from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.signing import router as signing
 from service.pages.visit_forms import router as visit_forms
+from service.privacy.routes import router as privacy
 from service.protocols.routes import router as protocols
 from service.recordings.routes import router as recordings
 from service.reliability.routes import router as reliability
@@ -63,6 +66,8 @@ from service.subjects.routes import router as subjects
 from service.trends.routes import models as ageing_models
 from service.trends.routes import router as trends
 from service.visits.routes import router as visits
+from service.watching.routes import router as watching
+from service.watching.workflow import Watch
 
 _ABOUT = """
 The longitudinal record of graded exercise tests: peak, plateau, effort, standing and trend, each number with its
@@ -78,7 +83,9 @@ ROUTERS = (
     protocols,
     exercise_tests,
     recordings,
+    watching,
     imports,
+    import_templates,
     analyses,
     conclusions,
     trends,
@@ -93,6 +100,7 @@ ROUTERS = (
     exports,
     changes,
     audit,
+    privacy,
     site,
     keys,
     fhir,
@@ -103,7 +111,7 @@ ROUTERS = (
 PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, person_forms, visit_forms, import_form, people, exercise_test, groups)
+PAGES = (pages, signing, person_forms, visit_forms, event_forms, import_form, people, exercise_test, groups)
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
@@ -148,6 +156,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
 
             threading.Thread(target=warm_up, name="chart renderer", daemon=True).start()
         yield
+        await watch.stop()
         store.close()
 
     app = FastAPI(
@@ -163,11 +172,12 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         dependencies=[Depends(readable_kind)],
     )
     app.state.store = store
+    watch = app.state.watch = Watch(lambda: app.state.store)
+    app.state.display = Display(settings.locale, settings.display_units)
     app.state.key_failures = PerMinute(settings.auth_failures_per_minute)
     problems.install(app, settings.base_url)
 
     @app.exception_handler(NotModified)
-    app.state.display = Display(settings.locale, settings.display_units)
     async def not_modified(request: Request, current: NotModified) -> Response:
         del request
         return current.response()

@@ -721,5 +721,53 @@ def reanalyse(
     typer.echo(f"{done} tests analysed, {changed} with other results.")
 
 
+@app.command()
+def erase(
+    code: Annotated[str, typer.Argument(help="Code of the person.")],
+    basis: Annotated[
+        str,
+        typer.Option(
+            help="asked_by_person, consent_withdrawn, retention_ended, entered_by_mistake or other; it stays in the audit."
+        ),
+    ],
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask once more.")] = False,
+) -> None:
+    """Erase a person with all data, the content of the audit and the bytes of the file. It cannot be undone."""
+    from service.errors import NotFound
+    from service.privacy.schemas import Basis
+    from service.privacy.workflow import erase as erase_person
+    from service.subjects.queries import key_of_code
+
+    known_basis: Basis = _one_of(basis, Basis, "--basis")
+    with _record() as store:
+        with store.read() as session:
+            found = key_of_code(session, code)
+        if found is None:
+            raise NotFound(f"There is no person with the code {code!r}.")
+        if not yes and typer.prompt(f"Type the code once more to erase {code}") != code:
+            _fail("That is another code; nothing was erased.")
+        told = erase_person(store, "command line", *found, basis=known_basis, code=code)
+    rows = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in sorted(told.erased.items()))
+    typer.echo(f"Erased {code}: {rows}; {told.audit_entries_emptied} entries of the audit emptied.")
+    for line in told.remaining:
+        typer.echo(line)
+
+
+@app.command()
+def retention() -> None:
+    """List people whose last visit is longer ago than UPSLOPE_RETENTION_YEARS; nobody is erased by this."""
+    from service.privacy.workflow import due_for_erasure
+
+    with _record() as store:
+        due = due_for_erasure(store)
+        for one in due:
+            typer.echo(f"{one.code}\t{one.last_kept}")
+        years = store.settings.retention_years
+    people = "1 person" if len(due) == 1 else f"{len(due)} people"
+    _errors.print(
+        f"{people} with nothing newer than {years} years. upslope erase CODE --basis retention_ended"
+    )
+
+
 if __name__ == "__main__":
     main()

@@ -67,15 +67,15 @@ class Settings(BaseSettings):
     idempotency_hours: int = Field(
         24, ge=1, description="How long the first answer to an Idempotency-Key is kept."
     )
+    retention_years: int = Field(
+        0,
+        ge=0,
+        le=200,
+        description="Years after the last visit of a person for which data are kept; those due are listed, never erased by themselves. 0: no such time.",
+    )
     backup_before_upgrade: bool = Field(
         True, description="Copy a SQLite database beside itself before its schema is upgraded."
     )
-    log_level: str = Field(
-        "info", pattern="^(debug|info|warning|error)$", description="Least severity that is logged."
-    )
-
-    @cached_property
-    def sqlite_path(self) -> str | None:
     locale: Annotated[str, AfterValidator(_known_locale)] = Field(
         "",
         description="How pages, charts and reports write numbers and dates, such as en-GB or de-DE; "
@@ -86,6 +86,12 @@ class Settings(BaseSettings):
         description="Units on pages, in forms, charts and reports: metric, or us for lb, in, ft, mph and °F. "
         "The record, the API's values and files are metric always.",
     )
+    log_level: str = Field(
+        "info", pattern="^(debug|info|warning|error)$", description="Least severity that is logged."
+    )
+
+    @cached_property
+    def sqlite_path(self) -> str | None:
         """Path of the SQLite file, None on PostgreSQL."""
         return (
             self.database_url.removeprefix("sqlite:///") if self.database_url.startswith("sqlite") else None

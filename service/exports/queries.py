@@ -106,12 +106,16 @@ def _cohorts(cohort_pk: int | None) -> Any:
     return sa.true() if cohort_pk is None else Cohort.id == cohort_pk
 
 
-def cohorts(session: Session, cohort_pk: int | None) -> Iterator[Row]:
-    """The cohort, or all."""
+def cohorts(session: Session, cohort_pk: int | None, *, of_person: int | None = None) -> Iterator[Row]:
+    """The cohort, or all, or those that one person is in."""
     statement = sa.select(
         Cohort.public_id.label("cohort_id"), *_columns(Cohort, "name", "notes", "effort_rules")
     )
-    for row in session.execute(statement.where(_cohorts(cohort_pk)).order_by(Cohort.id)).mappings():
+    statement = statement.where(_cohorts(cohort_pk))
+    if of_person is not None:
+        joined = sa.select(CohortMember.cohort_id).where(CohortMember.subject_id == of_person)
+        statement = statement.where(Cohort.id.in_(joined))
+    for row in session.execute(statement.order_by(Cohort.id)).mappings():
         yield dict(row)
 
 

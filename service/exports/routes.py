@@ -1,7 +1,5 @@
 """Exports over HTTP."""
 
-import tempfile
-from collections.abc import Iterator
 from typing import IO, Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query, Request
@@ -10,9 +8,8 @@ from starlette.responses import StreamingResponse
 from service.errors import Forbidden, InvalidContent, NotFound, Place
 from service.exports import queries, workflow
 from service.exports.workflow import Question
+from service.http.answers import archive
 from service.http.dependencies import Reader, StoreDependency, known_query_only, principal_of
-
-_PIECE = 64 * 1024
 
 
 def _for_whole_record(request: Request) -> None:
@@ -71,26 +68,8 @@ def export_cohort(
         message = "cannot go with profile=deidentified"
         raise InvalidContent(f"identified {message}.", (Place("query.identified", message),))
     question = Question(cohort_pk, "identified" if identified else profile, format)
-    # A file of this process, without a name: what fails is told before the first byte is sent, and nothing stays behind.
-    file = tempfile.TemporaryFile()  # noqa: SIM115 closed by the answer that sends it
-    try:
-        made = workflow.export_zip(store, principal.name, question, file)
-        size = file.tell()
-        file.seek(0)
-    except BaseException:
-        file.close()
-        raise
-    return StreamingResponse(
-        _pieces(file),
-        media_type="application/zip",
-        headers={
-            "Content-Disposition": f'attachment; filename="exercise-tests-{made.id}.zip"',
-            "Content-Length": str(size),
-        },
-    )
 
+    def make(file: IO[bytes]) -> str:
+        return f"exercise-tests-{workflow.export_zip(store, principal.name, question, file).id}"
 
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        while piece := file.read(_PIECE):
-            yield piece
+    return archive(make)

@@ -45,6 +45,7 @@ from service.outlets.tables import (
     quantity_rows,
     tables_of,
 )
+from service.privacy.queries import left_out
 from service.quantities import QUANTITIES
 
 Row = dict[str, Any]
@@ -60,6 +61,8 @@ class Question:
     ----------
     cohort_pk : int or None
         None is the whole record.
+    subject_pk : int, optional
+        One person alone: their own copy, which nothing is left out of.
     profile : {"identified", "coded", "deidentified"}
     form : {"csv", "parquet", "datapackage"}
     """
@@ -67,6 +70,7 @@ class Question:
     cohort_pk: int | None
     profile: Profile = "coded"
     form: Format = "datapackage"
+    subject_pk: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +85,19 @@ class Exported:
         By table.
     smallest_group : int or None
         Of a de-identified export: how many people share sex and age group with the person who shares them with the fewest.
+    left_out : mapping of str to int
+        How many people of the cohort are not in it, by reason.
+    cohort_id : str, optional
+    labels : mapping
+        What the labels of a de-identified export stand for; for the audit alone.
     """
 
     id: str
     rows: Mapping[str, int]
     smallest_group: int | None = None
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    cohort_id: str | None = None
+    labels: Mapping[str, Any] = field(default_factory=dict)
 
 
 class _OneState(Store):
@@ -135,7 +147,7 @@ class _Reading:
         makers: dict[str, Callable[[], Iterable[Row]]] = {
             "quantities": quantity_rows,
             "subjects": lambda: queries.subjects(session, people),
-            "cohorts": lambda: queries.cohorts(session, cohort),
+            "cohorts": lambda: queries.cohorts(session, cohort, of_person=self.question.subject_pk),
             "cohort_members": lambda: queries.members(session, people, cohort),
             "visits": self._visits,
             "medications": self._medications,
@@ -149,9 +161,12 @@ class _Reading:
             "results": self._results,
             "findings": self._findings,
             "norms_used": self._norms_used,
-            "events": lambda: queries.events(session, people, of_site=self.deidentifier is None),
+            "events": lambda: queries.events(session, people, of_site=self._has_site_events()),
         }
         return makers[name]()
+
+    def _has_site_events(self) -> bool:
+        return self.deidentifier is None and self.question.subject_pk is None
 
     def _visits(self) -> Iterator[Row]:
         coded = self.question.profile == "coded"
@@ -322,15 +337,35 @@ def export(
     Conflict
         There is nobody to export.
     """
+    made = write_tables(store, question, target, told=told)
+    with store.write(actor) as transaction:
+        transaction.changed(
+            "export",
+            made.id,
+            action="created",
+            payload={
+                "cohort_id": made.cohort_id,
+                "profile": question.profile,
+                "format": question.form,
+                "rows": made.rows,
+                "left_out": made.left_out,
+                "labels": made.labels,
+            },
+        )
+    return made
+
+
+def write_tables(
+    store: Store, question: Question, target: Target, *, told: Callable[[int, int], object] | None = None
+) -> Exported:
+    """Write the tables of an export, and note nothing: as `export`."""
     at = now()
     export_id = str(UUID(bytes=secrets.token_bytes(16), version=4))
     deidentified = question.profile == "deidentified"
     with store.read() as session:
         queries.one_state(session)
         cohort_id, title = _named(session, question)
-        people = queries.subjects_of(session, question.cohort_pk)
-        if not people:
-            raise Conflict("There is nobody to export: the cohort has no members, or the record no subjects.")
+        people, not_in_it = _people(session, question)
         reading = _Reading(_OneState(store, session), session, question, people, told or _silent)
         reading.site_revision = analyses.site(session).revision
         reading.protocols = queries.protocol_rows(session, people)
@@ -362,24 +397,34 @@ def export(
         analysis_version=ANALYSIS_VERSION,
         analysis_versions=dict(reading.versions),
         smallest_group=smallest,
+        notes=tuple(f"Left out of this export: {count}. {reason}" for reason, count in not_in_it.items()),
     )
     _write_texts(target, question, about, written)
-    rows = {one.table.name: one.rows for one in written}
-    labels = {} if reading.deidentifier is None else reading.deidentifier.labels
-    with store.write(actor) as transaction:
-        transaction.changed(
-            "export",
-            export_id,
-            action="created",
-            payload={
-                "cohort_id": cohort_id,
-                "profile": question.profile,
-                "format": question.form,
-                "rows": rows,
-                "labels": labels,
-            },
+    return Exported(
+        export_id,
+        {one.table.name: one.rows for one in written},
+        smallest,
+        not_in_it,
+        cohort_id,
+        {} if reading.deidentifier is None else reading.deidentifier.labels,
+    )
+
+
+def _people(session: Session, question: Question) -> tuple[list[int], dict[str, int]]:
+    """Who is in an export, and how many are not, by reason."""
+    if question.subject_pk is not None:
+        return [question.subject_pk], {}
+    people = queries.subjects_of(session, question.cohort_pk)
+    if not people:
+        raise Conflict("There is nobody to export: the cohort has no members, or the record no subjects.")
+    reasons = left_out(session, people)
+    kept = [subject_pk for subject_pk in people if subject_pk not in reasons]
+    if not kept:
+        raise Conflict(
+            f"There is nobody to export: the data of all {len(people)} people are restricted, or consent to research was "
+            "withdrawn."
         )
-    return Exported(export_id, rows, smallest)
+    return kept, dict(Counter(reasons.values()))
 
 
 def _silent(done: int, of: int) -> None:
@@ -388,6 +433,8 @@ def _silent(done: int, of: int) -> None:
 
 def _named(session: Session, question: Question) -> tuple[str | None, str]:
     """Id of the cohort, and the title of the export."""
+    if question.subject_pk is not None:
+        return None, "Exercise tests of one person"
     if question.cohort_pk is None:
         return None, "Exercise tests of the whole record"
     cohort = queries.cohort_by_pk(session, question.cohort_pk)

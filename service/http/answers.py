@@ -1,12 +1,13 @@
 """Answers in the forms that routes share."""
 
-from collections.abc import Mapping
-from typing import Any
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from typing import IO, Any
 
 from fastapi import Request
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 
 from service.http.keys import json_bytes
 
@@ -19,6 +20,8 @@ MEDIA_TYPES: dict[str, str] = {
     "svg": "image/svg+xml",
     "png": "image/png",
 }
+
+_PIECE = 64 * 1024
 
 
 def json_response(
@@ -57,3 +60,33 @@ def form(request: Request, asked: str | None, *offered: str) -> str:
         if wanted in by_type:
             return by_type[wanted]
     raise HTTPException(406, f"This address answers as {', '.join(offered)}.")
+
+
+def archive(make: Callable[[IO[bytes]], str]) -> StreamingResponse:
+    """A zip archive that `make` writes, under the name that it answers.
+
+    It is made in a file of this process, without a name, before the first byte is sent: what fails is told, and nothing
+    stays behind.
+    """
+    file = tempfile.TemporaryFile()  # noqa: SIM115 closed by the answer that sends it
+    try:
+        name = make(file)
+        size = file.tell()
+        file.seek(0)
+    except BaseException:
+        file.close()
+        raise
+    return StreamingResponse(
+        _pieces(file),
+        media_type="application/zip",
+        headers={
+            "Content-Disposition": f'attachment; filename="{name}.zip"',
+            "Content-Length": str(size),
+        },
+    )
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        while piece := file.read(_PIECE):
+            yield piece

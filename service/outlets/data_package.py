@@ -53,11 +53,12 @@ class Zip:
     """An export as one zip archive, written from its beginning to its end."""
 
     archive: zipfile.ZipFile
+    folder: str = ""
 
     @contextmanager
     def open(self, name: str) -> Iterator[IO[bytes]]:
         """A new member of this name; its time tells nothing."""
-        member = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+        member = zipfile.ZipInfo(self.folder + name, (1980, 1, 1, 0, 0, 0))
         member.compress_type = zipfile.ZIP_DEFLATED
         with self.archive.open(member, "w", force_zip64=True) as stream:
             yield stream

@@ -173,6 +173,12 @@ def _next_test_due(subject: Subject, last: date | None, days: int | None) -> Nex
     )
 
 
+def key_of_code(session: Session, code: str) -> tuple[int, str] | None:
+    """Internal key and id of the person with this code."""
+    row = session.execute(sa.select(Subject.id, Subject.public_id).where(Subject.code == code)).one_or_none()
+    return None if row is None else (row.id, row.public_id)
+
+
 def held(session: Session, subject_pk: int) -> dict[str, int]:
     """What a deletion of the subject would take with it."""
     visits = (

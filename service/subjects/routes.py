@@ -9,12 +9,13 @@ from sqlalchemy.orm import Session
 
 from service.analyses.workflow import Target
 from service.db.models import Subject
-from service.errors import HoldsData, InvalidContent, Place
+from service.errors import Forbidden, HoldsData, InvalidContent, Place
 from service.http.answers import created, json_response
 from service.http.cursors import Cursor, Limit, Page, after, next_cursor, text
 from service.http.dependencies import Reader, SiteTester, StoreDependency, SubjectDependency, Tester
 from service.http.idempotency import OnceDependency
 from service.http.keys import Principal
+from service.privacy.workflow import erase as erase_person
 from service.subjects import queries, workflow
 from service.subjects.schemas import NextTestDue, SubjectIn, SubjectOut, SubjectPatch
 
@@ -115,8 +116,23 @@ def change_subject(
 
 
 @router.delete("/{subject_id}", status_code=204)
-def delete_subject(principal: Tester, ref: SubjectDependency, store: StoreDependency) -> Response:
+def delete_subject(
+    principal: Tester,
+    ref: SubjectDependency,
+    store: StoreDependency,
+    erase: Annotated[
+        bool,
+        Query(description="With all data, as POST .../erasure does; an admin's, and it cannot be undone."),
+    ] = False,
+) -> Response:
     """Delete a subject that holds nothing; with data it is refused with counts."""
+    if erase:
+        if not principal.covers("admin"):
+            raise Forbidden(f"An erasure needs a key with the scope 'admin'; yours has '{principal.scope}'.")
+        erase_person(
+            store, principal.name, ref.subject_pk, ref.subject_id, basis="other", revision=ref.expected
+        )
+        return Response(status_code=204)
     with store.write(principal.name) as transaction:
         queries.bump(transaction.session, ref.subject_pk, expected=ref.expected)
         held = queries.held(transaction.session, ref.subject_pk)

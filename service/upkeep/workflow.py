@@ -84,6 +84,7 @@ def _models(session: Session) -> Outcome:
 def _chain(session: Session) -> Outcome:
     previous = ""
     count = 0
+    emptied: dict[str | None, int] = {}
     rows = session.execute(
         sa.select(Change, ChangePayload.salt, ChangePayload.payload)
         .outerjoin(ChangePayload, ChangePayload.seq == Change.seq)
@@ -104,8 +105,17 @@ def _chain(session: Session) -> Outcome:
         altered = bool(salt) and payload_digest(salt, payload) != change.payload_digest
         if expected != change.hash or altered:
             return Outcome("audit chain", passed=False, detail=f"broken at entry {change.seq}")
+        if not salt:
+            emptied.setdefault(change.subject_id, change.seq)
+        if change.kind == "subject" and change.action == "deleted":
+            emptied.pop(change.subject_id, None)
         previous = change.hash
         count += 1
+    if emptied:
+        first = min(emptied.values())
+        return Outcome(
+            "audit chain", passed=False, detail=f"entry {first} was emptied, and nobody was erased"
+        )
     return Outcome("audit chain", passed=True, detail=f"{count} entries, the last {previous[:12] or 'none'}")
 
 

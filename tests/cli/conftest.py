@@ -30,8 +30,8 @@ def record(tmp_path, monkeypatch) -> Path:
 def run(record):
     """Run a command; an exception that is no exit is a failure of the test."""
 
-    def command(*arguments: object, status: int = 0) -> Result:
-        result = CliRunner().invoke(app, [str(one) for one in arguments])
+    def command(*arguments: object, status: int = 0, typed: str | None = None) -> Result:
+        result = CliRunner().invoke(app, [str(one) for one in arguments], input=typed)
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             raise result.exception
         assert result.exit_code == status, result.output
