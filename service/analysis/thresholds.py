@@ -91,6 +91,13 @@ _STORES_LAG_S, _STORES_LAG_SD_S = 10.0, 10.0
 _ONSET_FADES_S = 60.0
 _LATER_BEND_TRIED = tuple(float(one) for one in np.linspace(0.3, 0.9, 9))
 _READ_OVER_S = 20.0
+#: How what stands beside the uptake of a threshold was had, by field.
+READ_AT: Mapping[str, str] = {
+    "percent_of_peak": "Of the peak uptake of the same test.",
+    "heart_rate_bpm": f"Mean over the {_READ_OVER_S:g} s around the moment when the trend of uptake first reached the threshold.",
+    "work_rate_lag_corrected_w": "Load of the moment one mean response time before the trend of uptake reached the threshold.",
+    "speed_km_h": "Load of the moment when the trend of uptake first reached the threshold.",
+}
 _BASELINE_S = 60.0
 # For the mean response time (project defaults).
 _WARM_UP_S = 120.0

@@ -56,7 +56,7 @@ _HIGHEST: Sequence[tuple[str, str, str, str]] = (
     ("Highest perceived exertion", "maxima", "rpe", "rpe_max"),
     ("Highest lactate", "maxima", "lactate_mmol_l", "lactate_max_mmol_l"),
     ("Heart-rate drop in 60 s", "recovery", "drop_60s_bpm", "heart_rate_drop_60s_bpm"),
-    ("Heart-rate drop in 120 s", "recovery", "drop_120s_bpm", "heart_rate_drop_60s_bpm"),
+    ("Heart-rate drop in 120 s", "recovery", "drop_120s_bpm", "heart_rate_drop_120s_bpm"),
 )
 _SEVERITIES = ("error", "warning", "info")
 #: So many findings of one kind are written out.

@@ -1,11 +1,13 @@
 """The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
 
+from collections.abc import Iterator
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse
 from starlette.responses import Response
 
+from service.analyses.queries import read_reported
 from service.analyses.workflow import analysis_of
 from service.analysis.references import REFERENCES, cited_keys
 from service.conclusions import queries as conclusions
@@ -16,8 +18,11 @@ from service.errors import Forbidden
 from service.exercise_tests import queries as tests
 from service.http.dependencies import StoreDependency, TestDependency, principal_of
 from service.outlets import text as words_of
+from service.pages import explanations
+from service.pages.explanations import Explanation
 from service.pages.people import name_of
 from service.pages.rendering import PageRoute, check_form, checked, page
+from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
 from service.visits import queries as visits
 from service.visits.queries import in_own_offset
@@ -47,51 +52,146 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         test = tests.out(session, ref.test_pk)
         day = in_own_offset(visits.get(session, ref.visit_pk)).date()
         concluded = conclusions.out(session, ref.test_pk, ref.test_id)
-    if test.status == "void":
-        return page(
-            request,
-            "exercise_test.html",
-            subject=subject,
-            name=name_of(subject, principal),
-            test=test,
-            day=day,
-            document=None,
-        )
+        reported = read_reported(session, ref.test_pk)
+    about: dict[str, Any] = {
+        "subject": subject,
+        "name": name_of(subject, principal),
+        "test": test,
+        "day": day,
+        "may_write": principal.covers("tester"),
+    }
+    if test.status in {"planned", "void"}:
+        return page(request, "exercise_test.html", **about, document=None)
     document = analysis_of(store, ref.test_pk, {}, where="query")
-    label = document["peak"]["label"] or "VO2peak"
-    verdict = [line.strip() for line in words_of.verdict_lines(document, label)]
-    # The first standing belongs to the verdict; the other tables and equations have a part of their own.
-    standing = list(words_of.rank_lines(document["ranks"]))
     groups = words_of.finding_groups(document["findings"])
     return page(
         request,
         "exercise_test.html",
-        subject=subject,
-        name=name_of(subject, principal),
-        test=test,
-        day=day,
+        **about,
         document=document,
-        verdict=[line for line in verdict if line not in standing[1:]],
-        standing=standing,
+        verdict=_verdict(document),
+        standing=list(words_of.rank_lines(document["ranks"])),
         peak_words=words_of.where_the_peak_is(document["peak"]),
-        in_the_peak=list(words_of.values_of_the_peak(document["peak"])),
-        highest=list(words_of.highest_values(document)),
+        of_the_peak=list(_of_the_peak(document)),
+        highest=[
+            (words, quantity, value, explanations.of_result(document, quantity))
+            for words, quantity, value in words_of.highest_values(document)
+        ],
+        thresholds=[
+            (one, explanations.of_threshold(document, one))
+            for one in document["thresholds"]
+            if one["vo2_ml_min"] is not None
+        ],
+        no_threshold=_without_threshold(document),
+        estimates=[
+            (one, explanations.of_estimate(one)) for one in (document["estimates"] or {}).get("items") or []
+        ],
+        threshold_load="work_rate_lag_corrected_w" if _has_work_rate(document) else "speed_km_h",
+        reported=[(QUANTITIES[one.quantity].label, one) for one in reported],
         serious=[group for group in groups if group[0]["severity"] != "info"],
         assumed=[one for group in groups if group[0]["severity"] == "info" for one in group],
         rules=[
-            (words_of.plateau_words(rule), rule, words_of.of_rule(rule))
+            (words, rule, words_of.of_rule(rule), explanations.of_rule(rule, words))
             for rule in document["plateau"]["rules"]
+            for words in [words_of.plateau_words(rule)]
         ],
         criteria=[
-            (words_of.CRITERIA.get(one["criterion"], one["criterion"]), one, _MET[one["met"]])
+            (
+                words_of.CRITERIA.get(one["criterion"], one["criterion"]),
+                one,
+                _MET[one["met"]],
+                *explanations.of_criterion(document, one),
+            )
             for one in document["effort"]["criteria"]
         ],
         charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
         sources=_sources(document),
         concluded=concluded,
-        may_write=principal.covers("tester"),
         revision=ref.revision,
     )
+
+
+#: A part of a line of the verdict, and what stands behind it.
+Part = tuple[str, Explanation | None]
+
+
+def _verdict(document: dict[str, Any]) -> list[list[Part]]:
+    """The lines of the verdict, with what explains itself set apart; of the standing, the first table that says something."""
+    label = document["peak"]["label"] or "VO2peak"
+    lines = [line.strip() for line in words_of.verdict_lines(document, label)]
+    standing = list(words_of.rank_lines(document["ranks"]))
+    effort = document["effort"]
+    primary = next((rule for rule in document["plateau"]["rules"] if rule["primary"]), None)
+    heads = {
+        "Effort": Explanation(
+            "Effort: whether the test was a maximal one",
+            (
+                f"Rule set: {effort['rule_set_name']}; {effort['criteria_needed']} criteria of different kinds are needed.",
+            )
+            if effort.get("rule_set_name")
+            else (),
+            explanations.citations(effort["rule_set_source"]) if effort.get("rule_set_source") else (),
+        ),
+        "Plateau": None
+        if primary is None
+        else explanations.of_rule(primary, f"Plateau: {words_of.plateau_words(primary)}"),
+        "Standing": next((explanations.of_standing(one) for one in document["ranks"] if one["source"]), None),
+    }
+    answer = [_peak_line(document, lines[0])]
+    for line in lines[1:]:
+        head, colon, rest = line.partition(":")
+        if colon and head in heads:
+            answer.append([(head, heads[head]), (colon + rest, None)])
+        elif line not in standing[1:]:
+            answer.append([(line, None)])
+    return answer
+
+
+def _peak_line(document: dict[str, Any], line: str) -> list[Part]:
+    """The first line, with its numbers set apart."""
+    parts: list[Part] = []
+    for quantity, value in (
+        ("vo2_peak_ml_kg_min", document["peak"]["vo2_ml_kg_min"]),
+        ("vo2_peak_ml_min", document["peak"]["vo2_ml_min"]),
+    ):
+        shown = QUANTITIES[quantity].show(value)
+        before, found, after = line.partition(shown)
+        if value is not None and found:
+            parts += [(before, None), (shown, explanations.of_result(document, quantity))]
+            line = after
+    return [*parts, (line, None)]
+
+
+def _of_the_peak(document: dict[str, Any]) -> Iterator[tuple[str, str, float, Explanation]]:
+    """Words, quantity and value of what was measured in the window of the peak, uptake first."""
+    peak = document["peak"]
+    uptake = [
+        (QUANTITIES[channel].label, quantity, peak[field])
+        for channel, quantity, field in (
+            ("vo2_ml_min", "vo2_peak_ml_min", "vo2_ml_min"),
+            ("vo2_ml_kg_min", "vo2_peak_ml_kg_min", "vo2_ml_kg_min"),
+        )
+        if peak[field] is not None
+    ]
+    for words, quantity, value in (*uptake, *words_of.values_of_the_peak(peak)):
+        yield words, quantity, value, explanations.of_result(document, quantity)
+
+
+def _without_threshold(document: dict[str, Any]) -> list[tuple[str, str]]:
+    """Why there is no threshold, each reason once, with the methods it is said of."""
+    silent: dict[str, dict[str, list[str]]] = {}
+    for one in document["thresholds"]:
+        if one["vo2_ml_min"] is None:
+            of_reason = silent.setdefault(one["reason"] or "", {})
+            of_reason.setdefault(one["threshold"].upper(), []).append(one["method"].replace("_", " "))
+    return [
+        ("; ".join(f"{name} by {', '.join(methods)}" for name, methods in named.items()), reason)
+        for reason, named in silent.items()
+    ]
+
+
+def _has_work_rate(document: dict[str, Any]) -> bool:
+    return document["maxima"]["work_rate_w"] is not None
 
 
 @router.post("/{test_id}/conclusion")

@@ -12,10 +12,15 @@ def complete(laboratory, rows):
     return laboratory.complete(laboratory.visit(subject["id"])["id"], rows())
 
 
+def seen(text):
+    """What is read on a page before any number explains itself."""
+    return re.sub(r"<[^>]+>", "", re.sub(r'<span class="why".*?</span></span>', "", text, flags=re.DOTALL))
+
+
 def test_the_verdict_comes_first_and_is_that_of_the_analysis(browser, tester_key, laboratory, complete):
     text = browser(tester_key).get(f"/tests/{complete['id']}").text
     document = laboratory.analysis(complete["id"])
-    lead = text.split('aria-label="Verdict"')[1].split("</section>")[0]
+    lead = seen(text.split('aria-label="Verdict"')[1].split("</section>")[0])
     assert f"{document['peak']['label']} {document['peak']['vo2_ml_kg_min']:.1f} mL/kg/min" in lead
     assert "Effort: " in lead
     assert "Plateau: " in lead
@@ -65,7 +70,7 @@ def test_a_test_being_recorded_is_called_provisional(browser, tester_key, labora
     visit = laboratory.visit(laboratory.subject()["id"])
     planned = laboratory.planned(visit["id"])
     one = browser(tester_key)
-    assert "worked out from what there is so far" in one.get(f"/tests/{planned['id']}").text
+    assert "nothing is recorded yet" in one.get(f"/tests/{planned['id']}").text
     sent = laboratory.client.post(f"/v1/tests/{planned['id']}/intervals", json={"intervals": rows()[:20]})
     assert sent.status_code in {200, 201}
     assert "worked out from what there is so far" in one.get(f"/tests/{planned['id']}").text
@@ -177,3 +182,72 @@ def test_a_reader_has_no_form_and_cannot_conclude(browser, reader_key, complete)
     token = re.search(r'name="form_token" value="([^"]*)"', page).group(1)
     told = {"form_token": token, "revision": "1", "text": "x", "author": "y"}
     assert one.post(f"/tests/{complete['id']}/conclusion", data=told).status_code == 403
+
+
+# -- numbers that explain themselves ---------------------------------------------------------------------------
+
+
+def explained(text):
+    """What each number that explains itself says, in the order of the page."""
+    return dict(
+        re.findall(
+            r'<button type="button" class="figure"[^>]* interestfor="([^"]+)">.*?</button>'
+            r'<span class="why" id="\1" popover>(.*?)</span></span>',
+            text,
+            re.DOTALL,
+        )
+    )
+
+
+def test_every_number_of_the_tables_says_what_it_is_how_it_was_had_and_from_where(
+    browser, tester_key, laboratory, complete
+):
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    numbers = text.split('<section id="numbers">')[1].split('<section id="thresholds">')[0]
+    told, version = explained(numbers), laboratory.analysis(complete["id"])["analysis_version"]
+    assert len(told) == numbers.count('<td class="number">') > 10
+    for words in told.values():
+        assert words.startswith("<b>")
+        assert f"Analysis version {version}." in words
+        assert "Source: " in words
+
+
+def test_what_a_number_says_is_that_of_the_analysis(browser, tester_key, laboratory, complete):
+    told = explained(browser(tester_key).get(f"/tests/{complete['id']}").text)
+    care = laboratory.analysis(complete["id"])["breath_care"]
+    (averaged,) = (one["text"] for one in care["averaging"] if one["part"] == "peak")
+    peak = told["why-peak-vo2_peak_ml_min"]
+    assert averaged[1:] in peak
+    assert "Typical error of one test: 5 %" in peak
+    # Midgley 2007 and Martin-Rincon 2020 as in the bibliography, not as keys.
+    assert "Midgley AW" in peak
+    assert "midgley_2007" not in peak
+    assert "Highest mean over 15 s" in told["why-whole-heart_rate_max_bpm"]
+
+
+def test_the_page_holds_no_identifier_twice(browser, tester_key, complete):
+    marks = re.findall(r' id="([^"]+)"', browser(tester_key).get(f"/tests/{complete['id']}").text)
+    assert len(marks) == len(set(marks))
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"field_inputs": {"method": "cooper_12_min", "distance_m": 2400}, "mode": "run"}, "Cooper"),
+        (
+            {"field_inputs": {"method": "queens_college_step", "heart_rate_bpm": 150}, "mode": "step"},
+            "step",
+        ),
+    ],
+)
+def test_a_field_test_shows_its_estimate_with_its_error_and_that_it_is_none_measured(
+    browser, tester_key, laboratory, fields, words
+):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    made = laboratory.client.post(f"/v1/visits/{visit['id']}/tests", json={"shape": "field", **fields})
+    assert made.status_code == 201, made.text
+    text = browser(tester_key).get(f"/tests/{made.json()['id']}").text
+    part = text.split('<section id="estimates">')[1].split("</section>")[0]
+    assert "none of them is a measurement" in part
+    assert words in part
+    assert "not a measurement" in part
