@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_notes
-from service.db.models import Change, RecordingMark
+from service.db.models import Change, ExerciseTest, RecordingMark
 from service.db.transactions import now
 from service.errors import NotFound
 from service.exercise_tests import queries as tests
@@ -91,6 +91,11 @@ def steps_of(protocol: ProtocolOut | None) -> list[StepOut]:
         number = 1 + sum(step.phase == "exercise" for step in steps) if stage.phase == "exercise" else None
         steps.append(StepOut(stage=number, **stage.model_dump()))
     return steps
+
+
+def status_of(session: Session, test_pk: int) -> str | None:
+    """Status of a test; None once it was deleted."""
+    return session.scalar(sa.select(ExerciseTest.status).where(ExerciseTest.id == test_pk))
 
 
 def feed_end(session: Session) -> int:

@@ -1,0 +1,1 @@
+"""A test that is being recorded, watched on a second screen."""
