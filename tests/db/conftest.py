@@ -18,6 +18,7 @@ _TEXTS = {
     ("exercise_test", "status"): "complete",
     ("api_key", "scope"): "admin",
     ("recording_mark", "kind"): "clock_started",
+    ("consent", "purpose"): "research",
 }
 
 
