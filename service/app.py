@@ -41,6 +41,7 @@ from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
+from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
 from service.links.routes import public as followed_links
 from service.links.routes import router as links

@@ -1,19 +1,23 @@
 """Importing a file over HTTP."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, File, Form, Query, Response, UploadFile
 from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 
 from service.analyses.workflow import Target
-from service.http.answers import json_response
-from service.http.dependencies import StoreDependency, Tester, VisitDependency
+from service.errors import NotFound
+from service.http.answers import MEDIA_TYPES, json_response
+from service.http.cursors import Page
+from service.http.dependencies import Reader, StoreDependency, Tester, VisitDependency
 from service.http.idempotency import OnceDependency
 from service.imports import workflow
-from service.imports.schemas import ImportOptions, ImportOut
+from service.imports.schemas import ImportOptions, ImportOut, ImportTemplateOut
+from service.intake.templates import TEMPLATES
 
 router = APIRouter(prefix="/v1/visits/{visit_id}", tags=["imports"])
+templates = APIRouter(prefix="/v1/import-templates", tags=["imports"])
 
 
 def parsed_options(text: str) -> ImportOptions:
@@ -65,4 +69,38 @@ def import_file(
     target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=ref.expected)
     return workflow.import_file(
         store, principal.name, target, source, chosen, replace=replace, claim=claim, respond=respond
+    )
+
+
+@templates.get("")
+def list_import_templates(principal: Reader) -> Page[ImportTemplateOut]:
+    """Every empty table to fill in, with what each column means, whole."""
+    del principal
+    return Page(items=[ImportTemplateOut.model_validate(one) for one in TEMPLATES.values()], next=None)
+
+
+@templates.get(
+    "/{name}",
+    response_class=Response,
+    responses={200: {"description": "The table, to be filled in", "content": {"text/csv": {}}}},
+)
+def get_import_template(
+    name: str,
+    principal: Reader,
+    decimal_mark: Annotated[
+        Literal[".", ","],
+        Query(description="With a comma, cells are parted by semicolons, as spreadsheets there expect."),
+    ] = ".",
+    filled: Annotated[bool, Query(description="With invented rows, to see how it is filled in.")] = False,
+) -> Response:
+    """An empty table as CSV; filled in, it is read without a question."""
+    del principal
+    template = TEMPLATES.get(name)
+    if template is None:
+        raise NotFound(f"There is no template {name[:80]!r}; GET /v1/import-templates lists them.")
+    kind = "example" if filled else "template"
+    return Response(
+        template.csv_text(decimal_mark, filled=filled),
+        media_type=MEDIA_TYPES["csv"],
+        headers={"Content-Disposition": f'attachment; filename="{name}-{kind}.csv"'},
     )

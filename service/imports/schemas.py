@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from service.exercise_tests.schemas import Mode, Purpose, Shape, StopReason
 from service.http.wire import Answer, Number, Seconds, ShortText, Wire
@@ -63,3 +63,25 @@ class ImportOut(Answer):
     first_rows: list[dict[str, Any]] | None = Field(
         None, description="Only of a dry run: the first rows as read."
     )
+
+
+class TemplateColumnOut(Answer):
+    """A column to fill in."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    name: str = Field(description="The header.")
+    unit: str = Field(description="In the line below the header; empty where there is none.")
+    meaning: str
+    needed: bool
+
+
+class ImportTemplateOut(Answer):
+    """A table to fill in, read without a question."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    name: str
+    title: str
+    use: str
+    columns: list[TemplateColumnOut]

@@ -35,6 +35,8 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("POST", "/v1/visits/{visit_id}/imports"): (403, 422, 422, 404),
     ("GET", "/v1/import-templates"): (200, 200, 200, 200),
     ("GET", "/v1/import-templates/{name}"): (200, 200, 200, 200),
+    ("GET", "/v1/import-templates"): (200, 200, 200, 200),
+    ("GET", "/v1/import-templates/{name}"): (200, 200, 200, 200),
     ("GET", "/v1/tests/{test_id}"): (200, 200, 200, 404),
     ("PATCH", "/v1/tests/{test_id}"): (403, 422, 422, 404),
     ("DELETE", "/v1/tests/{test_id}"): (403, 409, 409, 404),
@@ -161,6 +163,7 @@ def record(client, laboratory) -> dict[str, str]:
         "chart": "uptake",
         "method_id": "acsm_walking",
         "name:path": "nobody",
+        "name": "intervals",
         "name": "intervals",
         "link_id": "none",
     }
