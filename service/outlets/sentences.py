@@ -127,7 +127,7 @@ def _meaning(series: Mapping[str, Any], change: Mapping[str, Any], display: Disp
     if verdict == "within_error":
         return (
             "That is within what two tests of the same person differ by chance "
-            f"({_by_chance(series['typical_error'], display)})."
+            f"({by_chance(series['typical_error'], display)})."
         )
     if verdict == "unclear":
         why = change["notes"][0] if change["notes"] else "No typical error is known."
@@ -137,7 +137,7 @@ def _meaning(series: Mapping[str, Any], change: Mapping[str, Any], display: Disp
     return f"That is more than chance{_from_what(change, display)}."
 
 
-def _by_chance(error: Mapping[str, Any] | None, display: Display) -> str:
+def by_chance(error: Mapping[str, Any] | None, display: Display) -> str:
     """How far two tests differ by chance in 95 of 100 cases."""
     if error is None:
         return "not known here"
