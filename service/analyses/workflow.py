@@ -816,6 +816,13 @@ CHARTS = (
 
 def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
     """The specification of one of the `CHARTS` of a test."""
+    document = analysis_of(store, test_pk, {}, where="query")
+    with store.read() as session:
+        return chart_from(session, test_pk, document, chart)
+
+
+def chart_from(session: Session, test_pk: int, document: Mapping[str, Any], chart: str) -> dict[str, Any]:
+    """The same from an analysis that is at hand, such as a signed one."""
     from service.charts.all_curves import all_curves_spec
     from service.charts.heart_rate import heart_rate_spec
     from service.charts.lactate import lactate_spec
@@ -825,13 +832,11 @@ def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
     from service.charts.v_slope import v_slope_spec
     from service.charts.ventilatory_equivalents import ventilatory_equivalents_spec
 
-    document = analysis_of(store, test_pk, {}, where="query")
     if chart == "lactate":
         return lactate_spec(document["lactate"])
     if chart == "substrate":
         return substrate_spec(document["energy"])
-    with store.read() as session:
-        series = queries.read_series(session, test_pk)
+    series = queries.read_series(session, test_pk)
     columns = columns_of(series, [one["seq"] for one in document.get("breath_care", {}).get("left_out", ())])
     of_series: dict[str, Callable[[Mapping[str, Any], Mapping[str, Sequence[Any]]], dict[str, Any]]] = {
         "uptake": uptake_spec,
@@ -968,40 +973,130 @@ def reanalyse(
     test_pk = target.test_pk
 
     def attempt() -> T:
-        with store.read() as session:
-            snapshot = _snapshot(session, target, Edit(test={"status": "complete"}))
-            if target.revision is not None and snapshot.revision != target.revision:
-                raise StaleRevision(
-                    "The record has changed since you read it; read it again and repeat your request."
-                )
-            before = queries.indexed(session, test_pk)
-            standing = standing_choices(session, target.subject_pk)
-            stored = queries.stored_settings(session, [test_pk]).get(test_pk, {})
-        rows = snapshot.rows[test_pk]
-        used = checked_settings(
-            lambda: standing.asking(target.subject_pk, test_day(rows), kept_requests(stored, settings)),
-            settings,
-            snapshot.own_rule_sets,
-            where="body.settings",
-        )
-        bouts = [snapshot.rows[bout] for bout in snapshot.bouts.get(test_pk, [])]
-        judged = judge(
-            rows,
-            bouts,
-            used,
-            snapshot.tables,
-            own_rule_sets=snapshot.own_rule_sets,
-            cohort_rules=snapshot.cohort_rules,
-        )
-        after = {row["quantity"]: row["value"] for row in judged.results}
-        changed = [
-            {"quantity": quantity, "before": before.get(quantity), "after": after.get(quantity)}
-            for quantity in sorted({*before, *after})
-            if before.get(quantity) != after.get(quantity)
-        ]
+        anew = _judged_anew(store, target, settings)
         with store.write(actor, claim) as transaction:
-            bump(transaction.session, target.subject_pk, expected=snapshot.revision)
-            keep(transaction.session, test_pk, judged, snapshot.site_revision)
-            return answer(transaction, judged.document, changed)
+            bump(transaction.session, target.subject_pk, expected=anew.snapshot.revision)
+            keep(transaction.session, test_pk, anew.judged, anew.snapshot.site_revision)
+            return answer(transaction, anew.judged.document, anew.changed)
 
     return on_fresh_snapshot(attempt, pinned=target.revision is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Anew:
+    snapshot: _Snapshot
+    before: dict[str, Any] | None
+    judged: Judged
+    changed: list[dict[str, Any]]
+
+
+def _judged_anew(store: Store, target: Target, settings: Mapping[str, Any]) -> _Anew:
+    """A complete test as it would be judged with these settings, and what that changes."""
+    assert target.test_pk is not None  # noqa: S101 the address names a test
+    test_pk = target.test_pk
+    with store.read() as session:
+        snapshot = _snapshot(session, target, Edit(test={"status": "complete"}))
+        if target.revision is not None and snapshot.revision != target.revision:
+            raise StaleRevision(
+                "The record has changed since you read it; read it again and repeat your request."
+            )
+        before = queries.indexed(session, test_pk)
+        standing = standing_choices(session, target.subject_pk)
+        stored = queries.read_analysis(session, test_pk)
+        document = None if stored is None else json.loads(stored.document)
+        asked_before = {} if stored is None else stored.settings
+    rows = snapshot.rows[test_pk]
+    used = checked_settings(
+        lambda: standing.asking(target.subject_pk, test_day(rows), kept_requests(asked_before, settings)),
+        settings,
+        snapshot.own_rule_sets,
+        where="body.settings",
+    )
+    judged = judge(
+        rows,
+        [snapshot.rows[bout] for bout in snapshot.bouts.get(test_pk, [])],
+        used,
+        snapshot.tables,
+        own_rule_sets=snapshot.own_rule_sets,
+        cohort_rules=snapshot.cohort_rules,
+    )
+    return _Anew(snapshot, document, judged, _changed(before, judged))
+
+
+def _changed(before: Mapping[str, float], judged: Judged) -> list[dict[str, Any]]:
+    """What stands otherwise in the results index than before."""
+    after = {row["quantity"]: row["value"] for row in judged.results}
+    return [
+        {"quantity": quantity, "before": before.get(quantity), "after": after.get(quantity)}
+        for quantity in sorted({*before, *after})
+        if before.get(quantity) != after.get(quantity)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """What a change would make of one complete test; nothing of it is stored.
+
+    Attributes
+    ----------
+    before, after : dict
+        The analysis as stored, and as it would be.
+    changed : list of dict
+        ``quantity``, ``before``, ``after`` of every result that would be another.
+    """
+
+    before: dict[str, Any]
+    after: dict[str, Any]
+    changed: list[dict[str, Any]]
+
+
+def foresee(store: Store, target: Target, edit: Edit | Callable[[Session], Edit]) -> list[Foreseen]:
+    """What an edit would make of every complete test that rests on it, the one it is about first.
+
+    Parameters
+    ----------
+    store : Store
+    target : Target
+        With a `revision` the record is still in that state, or nothing is answered.
+    edit : Edit or callable
+
+    Raises
+    ------
+    StaleRevision
+    """
+    with store.read() as session:
+        made = edit(session) if callable(edit) else edit
+        snapshot = _snapshot(session, target, made)
+        if target.revision is not None and snapshot.revision != target.revision:
+            raise StaleRevision(
+                "The record has changed since you read it; read it again and repeat your change."
+            )
+        judged = _judge_edited(snapshot, target, made, lambda key: queries.family_of(session, key))
+        stored = {pk: queries.read_analysis(session, pk) for pk in judged}
+        before = {pk: queries.indexed(session, pk) for pk in judged}
+    return [
+        Foreseen(json.loads(one.document), judged[pk].document, _changed(before[pk], judged[pk]))
+        for pk, one in sorted(stored.items(), key=lambda pair: pair[0] != target.test_pk)
+        if one is not None
+    ]
+
+
+def foresee_settings(store: Store, target: Target, settings: Mapping[str, Any]) -> Foreseen:
+    """What other settings would make of a complete test.
+
+    Parameters
+    ----------
+    store : Store
+    target : Target
+    settings : mapping
+        As of `reanalyse`.
+
+    Raises
+    ------
+    StaleRevision
+    InvalidContent
+        A rule set, rule or method that there is not, or a combination that cannot be.
+    """
+    anew = _judged_anew(store, target, settings)
+    assert anew.before is not None  # noqa: S101 a complete test has an analysis
+    return Foreseen(anew.before, anew.judged.document, anew.changed)
