@@ -561,13 +561,17 @@ def import_files(
     ] = None,
 ) -> None:
     """Import files into the record: some of one visit, or years of them by a manifest. Run again, nothing is doubled."""
-    from service.batches.workflow import Outcome, jobs_of_files, jobs_of_manifest, run_jobs
+    from service.batches.workflow import Outcome, file_at, jobs_of_files, jobs_of_manifest, run_jobs
+    from service.imports.workflow import Source
 
     if (manifest is None) == (not files):
         raise typer.BadParameter("give files, or --manifest", param_hint="FILE")
     with _told():
         if manifest is not None:
-            jobs = jobs_of_manifest(manifest)
+            folder = manifest.parent
+            jobs = jobs_of_manifest(
+                Source(manifest.read_bytes(), manifest.name), lambda name: file_at(folder / name)
+            )
         else:
             if subject is None or visit is None or mode is None:
                 raise typer.BadParameter("files need --subject, --visit and --mode", param_hint="FILE")
@@ -589,7 +593,7 @@ def import_files(
         Progress(console=_errors, transient=True, disable=len(jobs) < 2) as progress,
     ):
         task = progress.add_task("Importing", total=len(jobs))
-        for outcome in run_jobs(store, jobs, replace=replace):
+        for outcome in run_jobs(store, "command line", jobs, replace=replace):
             outcomes.append(outcome)
             progress.advance(task)
     for outcome in outcomes:

@@ -1,11 +1,13 @@
 """Years of old files in one go: each reported, the good ones stored, the refused ones listed with reasons.
 
-Run again it doubles nothing: a subject is known by its code, a visit by its day, a file by its bytes.
+Run again it doubles nothing: a subject is known by its code, a visit by its day, a file by its bytes. What would become of
+each can be looked at before.
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from dataclasses import replace as replaced
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,8 +23,9 @@ from service.db.models import ExerciseTest, Measurement, Subject, Visit
 from service.db.transactions import Store, Transaction, now
 from service.errors import FileAlreadyImported, InvalidContent, Place, UpslopeError
 from service.exercise_tests.queries import check_protocol
+from service.findings import Finding
 from service.imports.schemas import ImportOptions
-from service.imports.workflow import Beside, Source, import_file, limits_of, read_options
+from service.imports.workflow import Beside, Source, import_file, known_test, limits_of, read_options
 from service.intake.manifest import ManifestRow, read_manifest
 from service.intake.reading import read_test_file
 from service.quantities import QUANTITIES
@@ -31,7 +34,16 @@ from service.subjects.schemas import SubjectIn
 from service.visits import queries as visits
 from service.visits.schemas import MeasurementIn, VisitIn
 
-ACTOR = "command line"
+
+def file_at(path: Path) -> Callable[[], Source]:
+    """Reads a file of this machine when its turn comes."""
+
+    def read() -> Source:
+        if not path.is_file():
+            raise InvalidContent(f"There is no file {path}.")
+        return Source(path.read_bytes(), path.name)
+
+    return read
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +56,8 @@ class Job:
         For messages: the file, or the row of the manifest.
     subject, visit : mapping
         Fields of the subject and the visit, in the names of the wire.
-    path : Path, optional
+    read : callable, optional
+        Gives the file; None where results came without one.
     options : mapping
         Of the import.
     results : tuple of ReportedValue
@@ -62,7 +75,7 @@ class Job:
     name: str
     subject: Mapping[str, Any]
     visit: Mapping[str, Any]
-    path: Path | None = None
+    read: Callable[[], Source] | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     results: tuple[ReportedValue, ...] = ()
     measurements: tuple[tuple[str, float], ...] = ()
@@ -79,8 +92,13 @@ class Outcome:
     stored: bool = False
     refused: bool = False
     test_id: str | None = None
-    headline: str = ""
+    peak: tuple[str, float] | None = None
     reason: str = ""
+
+    @property
+    def headline(self) -> str:
+        """The peak in a few words."""
+        return "" if self.peak is None else f", VO2peak {QUANTITIES[self.peak[0]].show(self.peak[1])}"
 
     @property
     def line(self) -> str:
@@ -108,16 +126,23 @@ def jobs_of_files(
     options = _given(mode=mode, columns=columns, protocol_id=protocol_id, stop_reason=stop_reason)
     person = _given(code=subject, sex=sex, birth_date=None if birth_date is None else birth_date.isoformat())
     day = _given(started_at=_instant(visit), body_mass_kg=body_mass_kg)
-    return [Job(path.name, person, day, path, options) for path in files]
+    return [Job(path.name, person, day, file_at(path), options) for path in files]
 
 
-def jobs_of_manifest(manifest: Path) -> list[Job]:
-    """Jobs for each row of a manifest; a faulty row is a job with its fault."""
-    return [_job_of_row(row, manifest) for row in read_manifest(manifest.read_bytes(), manifest.name)]
+def jobs_of_manifest(manifest: Source, find: Callable[[str], Callable[[], Source]]) -> list[Job]:
+    """Jobs for each row of a manifest; a faulty row is a job with its fault.
+
+    Parameters
+    ----------
+    manifest : Source
+    find : callable
+        From the name of a file in the manifest to what reads it.
+    """
+    return [job_of_row(row, manifest.name, find) for row in read_manifest(manifest.data, manifest.name)]
 
 
-def _job_of_row(row: ManifestRow, manifest: Path) -> Job:
-    """One row as a job; files are named relative to the manifest."""
+def job_of_row(row: ManifestRow, manifest: str, find: Callable[[str], Callable[[], Source]]) -> Job:
+    """One row as a job; `manifest` is the source of results that name none."""
     name = f"row {row.row} ({row.subject}, {row.date or 'no date'}{', ' + row.file if row.file else ''})"
     if row.faults or row.date is None:
         faults = "; ".join(
@@ -139,7 +164,7 @@ def _job_of_row(row: ManifestRow, manifest: Path) -> Job:
         **row.visit,
     }
     measured = {key: value for key, value in row.results.items() if "measurement" in QUANTITIES[key].kinds}
-    source = row.texts.get("source", f"{manifest.name}, row {row.row}")
+    source = row.texts.get("source", f"{manifest}, row {row.row}")
     results = tuple(
         ReportedValue(key, value, row.texts.get("method"), source)
         for key, value in row.results.items()
@@ -159,7 +184,7 @@ def _job_of_row(row: ManifestRow, manifest: Path) -> Job:
         name,
         person,
         visit,
-        None if row.file is None else manifest.parent / row.file,
+        None if row.file is None else find(row.file),
         options,
         results,
         measurements=tuple(measured.items()),
@@ -196,27 +221,127 @@ def _instant(moment: datetime) -> str:
     return moment.replace(tzinfo=UTC).isoformat()
 
 
-def run_jobs(store: Store, jobs: Iterable[Job], *, replace: bool = False) -> Iterator[Outcome]:
+def run_jobs(store: Store, actor: str, jobs: Iterable[Job], *, replace: bool = False) -> Iterator[Outcome]:
     """Do the jobs one by one; a refused one leaves nothing behind and stops no other."""
     for job in jobs:
         try:
-            yield _run(store, job, replace=replace)
-        except FileAlreadyImported as error:
-            yield Outcome(job.name, refused=True, reason=error.detail)
-        except UpslopeError as error:
-            places = [
-                _told(place.row, place.column, place.location, place.message) for place in error.errors[:5]
-            ]
-            yield Outcome(
-                job.name,
-                refused=True,
-                reason=" ".join([error.detail, *(place for place in places if place not in error.detail)]),
+            yield _run(store, actor, job, replace=replace)
+        except (UpslopeError, ValidationError) as error:
+            yield Outcome(job.name, refused=True, reason=_reason(error))
+
+
+def _reason(error: UpslopeError | ValidationError) -> str:
+    """Why a job was refused, with the places of its faults."""
+    if isinstance(error, ValidationError):
+        return "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}" for fault in error.errors()
+        )
+    if isinstance(error, FileAlreadyImported):
+        return error.detail
+    places = [_told(place.row, place.column, place.location, place.message) for place in error.errors[:5]]
+    return " ".join([error.detail, *(place for place in places if place not in error.detail)])
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What would become of a job.
+
+    Attributes
+    ----------
+    name : str
+    reason : str
+        Why it would be refused; empty where it would not.
+    new_subject, new_visit : bool
+        Whether the person, or the visit, is not in the record yet.
+    intervals : int or None
+        How many the file holds; None without a file.
+    findings : tuple of Finding
+        Of reading the file.
+    test_id : str or None
+        The test that is there already.
+    """
+
+    name: str
+    reason: str = ""
+    new_subject: bool = False
+    new_visit: bool = False
+    intervals: int | None = None
+    findings: tuple[Finding, ...] = ()
+    test_id: str | None = None
+
+
+def look_at_jobs(store: Store, jobs: Iterable[Job]) -> Iterator[Outlook]:
+    """What would become of each job as the record is now; nothing is stored."""
+    for job in jobs:
+        try:
+            yield _look(store, job)
+        except (UpslopeError, ValidationError) as error:
+            yield Outlook(job.name, reason=_reason(error))
+
+
+def _look(store: Store, job: Job) -> Outlook:
+    if job.fault is not None:
+        return Outlook(job.name, reason=job.fault)
+    subject, visit, options = _bodies(job)
+    source = None if job.read is None else job.read()
+    values = visits.columns_of(visit.model_dump())
+    with store.read() as session:
+        person = by_code(session, subject.code)
+        day = None if person is None else _visit_on(session, person.id, visit.started_at)
+        visits.check_after_birth(
+            person or Subject(**subject.model_dump()), values["started_at"], values["utc_offset_minutes"]
+        )
+        _check_protocol(session, options.protocol_id)
+        unlike = [] if person is None else _compared(subject, person, f"subject {subject.code}")[1]
+        if day is not None:
+            unlike += _compared(visit, day, f"the visit of {visit.started_at:%Y-%m-%d}")[1]
+            unlike += _differing(_kept(session, day), job.measurements)
+        if unlike:
+            raise _differs(unlike)
+        there = None
+        if day is not None:
+            there = (
+                _same_report(session, day.id, options.mode, job.results)
+                if source is None
+                else known_test(session, day.id, source, options)
             )
-        except ValidationError as error:
-            faults = "; ".join(
-                f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}" for fault in error.errors()
-            )
-            yield Outcome(job.name, refused=True, reason=faults)
+    told = Outlook(
+        job.name,
+        new_subject=person is None,
+        new_visit=day is None,
+        test_id=None if there is None else there.public_id,
+    )
+    if source is None or there is not None:
+        return told
+    # What the manifest leaves open of the visit may be in the record.
+    about = visit if day is None else _completed(visit, day)
+    file = read_test_file(source.data, source.name, read_options(options, about), limits_of(store.settings))
+    return replaced(told, intervals=len(file.series), findings=file.findings)
+
+
+def _completed(given: VisitIn, day: Visit) -> VisitIn:
+    """What is said of a visit, with what its record says where this says nothing."""
+    kept = {
+        name: getattr(day, name)
+        for name in VisitIn.model_fields
+        if getattr(given, name) is None and getattr(day, name, None) is not None
+    }
+    return given.model_copy(update=kept)
+
+
+def _bodies(job: Job) -> tuple[SubjectIn, VisitIn, ImportOptions]:
+    """The parts of a job, as strictly checked as what comes over the wire."""
+    return (
+        SubjectIn.model_validate_json(_json(job.subject)),
+        VisitIn.model_validate_json(_json(job.visit)),
+        ImportOptions.model_validate_json(_json(job.options)),
+    )
+
+
+def _differs(unlike: Sequence[Place]) -> InvalidContent:
+    return InvalidContent(
+        "What is said here differs from the record; correct the one or the other.", tuple(unlike)
+    )
 
 
 def _told(row: int | None, column: str | None, location: str, message: str) -> str:
@@ -227,30 +352,26 @@ def _told(row: int | None, column: str | None, location: str, message: str) -> s
     return f"[{where}: {message}]"
 
 
-def _run(store: Store, job: Job, *, replace: bool) -> Outcome:
+def _run(store: Store, actor: str, job: Job, *, replace: bool) -> Outcome:
     if job.fault is not None:
         return Outcome(job.name, refused=True, reason=job.fault)
-    if job.path is not None and not job.path.is_file():
-        return Outcome(job.name, refused=True, reason=f"There is no file {job.path}.")
-    subject = SubjectIn.model_validate_json(_json(job.subject))
-    visit = VisitIn.model_validate_json(_json(job.visit))
-    options = ImportOptions.model_validate_json(_json(job.options))
-    source = None if job.path is None else Source(job.path.read_bytes(), job.path.name)
+    source = None if job.read is None else job.read()
+    subject, visit, options = _bodies(job)
     with store.read() as session:
         known = _known_visit(session, subject, visit)
     if source is not None and known is None:
         # A refused file leaves nothing behind: it is read before its subject or visit is made.
         read_test_file(source.data, source.name, read_options(options, visit), limits_of(store.settings))
     made: list[str] = []
-    target = _target(store, subject, visit, job.measurements, made)
+    target = _target(store, actor, subject, visit, job.measurements, made)
     try:
         if source is None and not job.results:
             return Outcome(job.name, stored=bool(made))
         if source is None:
-            return _report(store, job, options, target)
-        return _import(store, job, source, options, target, replace=replace)
+            return _report(store, actor, job, options, target)
+        return _import(store, actor, job, source, options, target, replace=replace)
     except Exception:
-        _take_back(store, target, made)
+        _take_back(store, actor, target, made)
         raise
 
 
@@ -265,6 +386,7 @@ def _known_visit(session: Session, subject: SubjectIn, visit: VisitIn) -> Visit 
 
 def _target(
     store: Store,
+    actor: str,
     subject: SubjectIn,
     visit: VisitIn,
     measurements: Sequence[tuple[str, float]],
@@ -272,7 +394,7 @@ def _target(
 ) -> Target:
     """The subject by its code and the visit by its day, made where there is none, completed where it says less."""
     values = visits.columns_of(visit.model_dump())
-    with store.write(ACTOR) as transaction:
+    with store.write(actor) as transaction:
         session = transaction.session
         person = by_code(session, subject.code)
         if person is None:
@@ -305,10 +427,8 @@ def _target(
         target = Target(person.id, person.public_id, day.id)
         unlike += unlike_subject
         if unlike:
-            raise InvalidContent(
-                "What is said here differs from the record; correct the one or the other.", tuple(unlike)
-            )
-    _complete(store, target, missing_of_subject, missing_of_visit)
+            raise _differs(unlike)
+    _complete(store, actor, target, missing_of_subject, missing_of_visit)
     return target
 
 
@@ -321,10 +441,7 @@ def _measured(
 ) -> list[Place]:
     """Add measurements that the visit has not; where the two differ is answered."""
     session = transaction.session
-    kept = {
-        row.quantity: row.value
-        for row in session.scalars(sa.select(Measurement).where(Measurement.visit_id == day.id))
-    }
+    kept = _kept(session, day)
     fresh = [(quantity, value) for quantity, value in given if quantity not in kept]
     if fresh:
         bump(session, person.id)
@@ -335,6 +452,16 @@ def _measured(
         analyses.refresh_visit_results(session, day.id)
         transaction.changed("visit", day.public_id, action="changed", subject_id=person.public_id)
         made.append("measurements")
+    return _differing(kept, given)
+
+
+def _kept(session: Session, day: Visit) -> dict[str, float]:
+    """Measurements that a visit has."""
+    rows = session.scalars(sa.select(Measurement).where(Measurement.visit_id == day.id))
+    return {row.quantity: row.value for row in rows}
+
+
+def _differing(kept: Mapping[str, float], given: Sequence[tuple[str, float]]) -> list[Place]:
     return [
         Place(quantity, f"is {kept[quantity]:g} in the record for that visit, {value:g} here", value=value)
         for quantity, value in given
@@ -360,7 +487,7 @@ def _compared(
 
 
 def _complete(
-    store: Store, target: Target, of_subject: Mapping[str, Any], of_visit: Mapping[str, Any]
+    store: Store, actor: str, target: Target, of_subject: Mapping[str, Any], of_visit: Mapping[str, Any]
 ) -> None:
     """Add what the record lacked; the tests that rest on it are judged again."""
 
@@ -373,7 +500,7 @@ def _complete(
             transaction.changed("subject", target.subject_id, action="changed", subject_id=target.subject_id)
 
     if of_subject or of_visit:
-        record(store, ACTOR, target, Edit(subject=of_subject, visit=of_visit), answer=answer)
+        record(store, actor, target, Edit(subject=of_subject, visit=of_visit), answer=answer)
 
 
 def _visit_on(session: Session, subject_pk: int, started_at: datetime) -> Visit | None:
@@ -390,11 +517,11 @@ def _visit_on(session: Session, subject_pk: int, started_at: datetime) -> Visit 
     return next((one for one in near if visits.in_own_offset(one).date() == started_at.date()), None)
 
 
-def _take_back(store: Store, target: Target, made: list[str]) -> None:
+def _take_back(store: Store, actor: str, target: Target, made: list[str]) -> None:
     """Take away the visit and the subject that were made for a test that could not be stored."""
     if not made:
         return
-    with store.write(ACTOR) as transaction:
+    with store.write(actor) as transaction:
         session = transaction.session
         if "visit" in made:
             visit_id = session.scalar(sa.select(Visit.public_id).where(Visit.id == target.visit_pk))
@@ -407,11 +534,18 @@ def _take_back(store: Store, target: Target, made: list[str]) -> None:
 
 
 def _import(
-    store: Store, job: Job, source: Source, options: ImportOptions, target: Target, *, replace: bool
+    store: Store,
+    actor: str,
+    job: Job,
+    source: Source,
+    options: ImportOptions,
+    target: Target,
+    *,
+    replace: bool,
 ) -> Outcome:
     imported = import_file(
         store,
-        ACTOR,
+        actor,
         target,
         source,
         options,
@@ -422,7 +556,7 @@ def _import(
     test_id = imported.answer.test_id
     assert test_id is not None  # noqa: S101 what was imported has an id
     stored = not imported.answer.existing
-    return Outcome(job.name, stored=stored, test_id=test_id, headline=_headline(store, test_id))
+    return Outcome(job.name, stored=stored, test_id=test_id, peak=_peak(store, test_id))
 
 
 def _values(results: Iterable[ReportedValue]) -> set[tuple[str, float]]:
@@ -430,23 +564,28 @@ def _values(results: Iterable[ReportedValue]) -> set[tuple[str, float]]:
     return {(result.quantity, result.value) for result in results}
 
 
-def _report(store: Store, job: Job, options: ImportOptions, target: Target) -> Outcome:
+def _same_report(
+    session: Session, visit_pk: int | None, mode: str | None, results: Sequence[ReportedValue]
+) -> ExerciseTest | None:
+    """The test of a visit that has these results already."""
+    known = session.scalars(
+        sa.select(ExerciseTest).where(
+            ExerciseTest.visit_id == visit_pk, ExerciseTest.mode == mode, ExerciseTest.status == "complete"
+        )
+    ).all()
+    wanted = _values(results)
+    alike = (test for test in known if wanted and _values(analyses.read_reported(session, test.id)) == wanted)
+    return next(alike, None)
+
+
+def _report(store: Store, actor: str, job: Job, options: ImportOptions, target: Target) -> Outcome:
     """Store results that came without a file as a test of their own; the same results again are known."""
-    mode = options.mode
     with store.read() as session:
-        known = session.scalars(
-            sa.select(ExerciseTest).where(
-                ExerciseTest.visit_id == target.visit_pk,
-                ExerciseTest.mode == mode,
-                ExerciseTest.status == "complete",
-            )
-        ).all()
-        wanted = _values(job.results)
-        for test in known:
-            if _values(analyses.read_reported(session, test.id)) == wanted:
-                return Outcome(job.name, test_id=test.public_id)
+        there = _same_report(session, target.visit_pk, options.mode, job.results)
+        if there is not None:
+            return Outcome(job.name, test_id=there.public_id)
     values = {
-        "mode": mode,
+        "mode": options.mode,
         "purpose": options.purpose or "maximal",
         "status": "complete",
         "stop_reason": options.stop_reason,
@@ -465,13 +604,13 @@ def _report(store: Store, job: Job, options: ImportOptions, target: Target) -> O
 
     test_id = record(
         store,
-        ACTOR,
+        actor,
         target,
         Edit(test=values, reported=job.results, new_test=True),
         answer=answer,
         check=lambda session: _check_protocol(session, options.protocol_id),
     )
-    return Outcome(job.name, stored=True, test_id=test_id, headline=_headline(store, test_id))
+    return Outcome(job.name, stored=True, test_id=test_id, peak=_peak(store, test_id))
 
 
 def _check_protocol(session: Session, protocol_id: str | None) -> None:
@@ -479,12 +618,12 @@ def _check_protocol(session: Session, protocol_id: str | None) -> None:
         check_protocol(session, protocol_id, where="options")
 
 
-def _headline(store: Store, test_id: str) -> str:
-    """The peak in a few words, for the line of a file."""
+def _peak(store: Store, test_id: str) -> tuple[str, float] | None:
+    """The peak with its quantity, for the line of a file."""
     with store.read() as session:
         test_pk = session.scalars(sa.select(ExerciseTest.id).where(ExerciseTest.public_id == test_id)).one()
         values = analyses.indexed(session, test_pk)
     for quantity in ("vo2_peak_ml_kg_min", "vo2_peak_ml_min"):
         if quantity in values:
-            return f", VO2peak {QUANTITIES[quantity].show(values[quantity])}"
-    return ""
+            return quantity, values[quantity]
+    return None

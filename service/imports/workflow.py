@@ -250,6 +250,20 @@ def import_file(
     return record(store, actor, where, edit, answer=answer, claim=claim, check=check)
 
 
+def known_test(
+    session: Session, visit_pk: int, source: Source, options: ImportOptions
+) -> ExerciseTest | None:
+    """The test of a visit that the same bytes with the same options became.
+
+    Raises
+    ------
+    FileAlreadyImported
+        They became one with other options.
+    """
+    chosen = options.model_dump(mode="json", exclude_none=True)
+    return _known(session, visit_pk, source, options, chosen, replace=False)
+
+
 def _known(
     session: Session,
     visit_pk: int,
