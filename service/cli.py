@@ -34,6 +34,8 @@ keys_app = typer.Typer(help="Keys of the API.", no_args_is_help=True)
 app.add_typer(keys_app, name="keys")
 
 _errors = Console(stderr=True, highlight=False)
+# Answers have this long to end when the service is stopped; one that watches a test would go on for ever.
+_LAST_ANSWERS_S = 3
 
 
 def main() -> None:
@@ -209,7 +211,12 @@ def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
     if workers == 1:
         configure_logging(settings.log_level)
         uvicorn.run(
-            create_app(settings, warm=True), host=host, port=port, log_level="warning", access_log=False
+            create_app(settings, warm=True),
+            host=host,
+            port=port,
+            log_level="warning",
+            access_log=False,
+            timeout_graceful_shutdown=_LAST_ANSWERS_S,
         )
         return
     uvicorn.run(
@@ -220,6 +227,7 @@ def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
         workers=workers,
         log_level="warning",
         access_log=False,
+        timeout_graceful_shutdown=_LAST_ANSWERS_S,
     )
 
 
