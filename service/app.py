@@ -48,6 +48,7 @@ from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
 from service.pages.event_forms import router as event_forms
+from service.pages.event_forms import router as event_forms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
@@ -112,7 +113,7 @@ ROUTERS = (
 PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, person_forms, visit_forms, event_forms, import_form, people, exercise_test, groups)
+PAGES = (pages, signing, person_forms, visit_forms, event_forms, event_forms, import_form, people, exercise_test, groups)
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.

@@ -3,7 +3,7 @@
 import re
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime, timezone
 from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import Depends, Request
@@ -20,6 +20,9 @@ M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
 
 _WHOLE = re.compile(r"[+-]?\d{1,9}")
+_MOMENT = re.compile(r"(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2})(:\d{2}(?:\.\d{1,6})?)?")
+
+Kind = Literal["text", "day", "time", "moment", "number", "whole", "choice", "flag", "long"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +35,8 @@ class Field:
         As the schema names it.
     label : str
         With the unit.
-    kind : {"text", "day", "time", "number", "whole", "choice", "long"}
+    kind : Kind
+        A moment is a day and a time on the clock of the place; a flag is answered by yes or no.
     choices : tuple of (str, str)
         Values and words, where one is chosen.
     hint : str
@@ -47,7 +51,7 @@ class Field:
 
     name: str
     label: str
-    kind: Literal["text", "day", "time", "number", "whole", "choice", "long"] = "text"
+    kind: Kind = "text"
     choices: tuple[tuple[str, str], ...] = ()
     hint: str = ""
     required: bool = False
@@ -59,6 +63,11 @@ class Field:
 def of_quantity(name: str, hint: str = "") -> Field:
     """The field of a number that the registry knows, with its unit in the label."""
     return Field(name, NEUTRAL.heading(name), "number", hint=hint, quantity=name)
+
+
+def yes_or_no(name: str, label: str, hint: str = "", empty: str = "not recorded") -> Field:
+    """The field of what either is or is not."""
+    return Field(name, label, "flag", (("true", "yes"), ("false", "no")), hint, empty=empty)
 
 
 def as_shown(fields: Iterable[Field], display: Display) -> tuple[Field, ...]:
@@ -81,6 +90,8 @@ class Filled:
         What is wrong, by field.
     told : list of str
         What is wrong with no one field.
+    places : dict
+        Field by place of the schema, where the two have other names.
     stale : bool
         Whether the record has changed since the form was opened.
     status : int
@@ -89,6 +100,7 @@ class Filled:
     typed: dict[str, str] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
     told: list[str] = field(default_factory=list)
+    places: dict[str, str] = field(default_factory=dict)
     stale: bool = False
     status: int = 200
 
@@ -98,7 +110,8 @@ class Filled:
         self.stale = isinstance(error, StaleRevision)
         unplaced = not error.errors
         for place in error.errors:
-            name = place.location.removeprefix("body.").removeprefix("options.").partition(".")[0]
+            location = place.location.removeprefix("body.").removeprefix("options.")
+            name = self.places.get(location) or location.partition(".")[0]
             if name in self.typed:
                 self.faults.setdefault(name, place.message)
             else:
@@ -200,6 +213,14 @@ def values_of(fields: Iterable[Field], typed: Mapping[str, str]) -> dict[str, An
                 values[one.name] = int(text)
             else:
                 faults.append(Place(one.name, "must be a whole number"))
+        elif one.kind == "flag":
+            values[one.name] = text == "true"
+            if text not in {"true", "false"}:
+                faults.append(Place(one.name, "must be yes or no"))
+        elif one.kind == "moment":
+            values[one.name] = text
+            if not _MOMENT.fullmatch(text):
+                faults.append(Place(one.name, "must be a day and a time such as 2026-03-14 07:30"))
         else:
             values[one.name] = text
     if faults:
@@ -218,6 +239,20 @@ def _number(one: Field, text: str) -> float:
                 f"is not possible: {typed.label.lower()} lies between {low} and {high} {typed.unit}"
             )
     return value
+
+
+def clock_value(instant: datetime, offset: timezone) -> str:
+    """An instant as it is typed: day and time on the clock of a place, with seconds where it has any."""
+    there = instant.astimezone(offset).replace(tzinfo=None)
+    whole = there.second == 0 and there.microsecond == 0
+    return there.isoformat(timespec="minutes" if whole else "auto")
+
+
+def instant_value(moment: str, offset: str) -> str:
+    """What was typed in a field of a moment, as the interface takes an instant."""
+    parts = _MOMENT.fullmatch(moment)
+    assert parts is not None  # noqa: S101 the field was read by `values_of`
+    return f"{parts[1]}T{parts[2]}{parts[3] or ':00'}{offset}"
 
 
 def submitted(

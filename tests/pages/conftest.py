@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from html.parser import HTMLParser
 from typing import Any
 
 import pytest
@@ -50,6 +51,55 @@ def send() -> Callable[..., Response]:
         return one.post(to or address, data=held | typed, **more)
 
     return send_one
+
+
+class _Fields(HTMLParser):
+    """What a browser would send of the forms of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.held: dict[str, str] = {}
+        self._select = self._text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        name = given.get("name") or ""
+        if tag == "select":
+            self._select = name
+            self.held[name] = ""
+        elif tag == "option" and self._select and "selected" in given:
+            self.held[self._select] = given.get("value") or ""
+        elif tag == "textarea":
+            self._text = name
+            self.held[name] = ""
+        elif tag == "input" and name and given.get("type") in {"radio", "checkbox"}:
+            if "checked" in given:
+                self.held[name] = given.get("value") or ""
+        elif tag == "input" and name and given.get("type") != "file":
+            self.held[name] = given.get("value") or ""
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "select":
+            self._select = ""
+        elif tag == "textarea":
+            self.held[self._text] = self.held[self._text].removeprefix("\n")
+            self._text = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._text:
+            self.held[self._text] += data
+
+
+@pytest.fixture
+def typed_in() -> Callable[[str], dict[str, str]]:
+    """Everything that stands in the fields of a page."""
+
+    def fields_of(text: str) -> dict[str, str]:
+        fields = _Fields()
+        fields.feed(text.split("<main")[1])
+        return fields.held
+
+    return fields_of
 
 
 @pytest.fixture
