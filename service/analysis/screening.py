@@ -21,7 +21,7 @@ from service.analysis.blood_pressure import (
 )
 from service.analysis.estimation import SteadyStage, steady_stages
 from service.analysis.marks import Marks, counted_rows, find_marks, rows_in_exercise
-from service.analysis.series import Purpose, StageNote, TestInput
+from service.analysis.series import Purpose, StageNote, StopReason, TestInput
 
 DECIDES = "Local rules and licensed practice decide."
 JUDGED_TOGETHER = (
@@ -463,6 +463,7 @@ def _not_judged(known: Mapping[str, str], unread: Iterable[str], foreign: int) -
 @dataclass(frozen=True, slots=True)
 class _Sign:
     code: str
+    label: str
     words: re.Pattern[str]
     said: str
     listed: Listed
@@ -472,24 +473,28 @@ class _Sign:
 _SIGNS: tuple[_Sign, ...] = (
     _Sign(
         "chest_pain",
+        "Chest pain",
         re.compile(r"\b(?:chest|sternal|thora\w+)\W+(?:\w+\W+)?(?:pain|pressure|tight\w*|discomfort)|\bangina"),
         "moderate or severe chest pain among the reasons to stop at once, and growing chest pain among those to consider it",
         "absolute",
     ),
     _Sign(
         "nervous_system",
+        "Dizziness or near-fainting",
         re.compile(r"\bdizz|\blight.?headed|\bfaint|\bsyncop|\bcollaps|\bataxi|\bunsteady|\bconfus"),
         "dizziness, near-fainting and unsteadiness among the reasons to stop at once",
         "absolute",
     ),
     _Sign(
         "poor_perfusion",
+        "Pallor or cyanosis",
         re.compile(r"\bpale\b|\bpallor|\bcyano|\bblue lips|\bcold sweat|\bclammy"),
         "signs of poor perfusion, such as pallor and cyanosis, among the reasons to stop at once",
         "absolute",
     ),
     _Sign(
         "nausea",
+        "Nausea",
         re.compile(r"\bnause|\bvomit"),
         "nausea among the signs of poor perfusion for which a test is stopped",
         "absolute",
@@ -497,6 +502,7 @@ _SIGNS: tuple[_Sign, ...] = (
     ),
     _Sign(
         "rhythm",
+        "Irregular rhythm or palpitations",
         re.compile(r"\bpalpit|\birregular|\barr?h?ythm|\bextrasystol|\bskipped beat|\btachycardia"),
         "sustained arrhythmias that impair the circulation among the reasons to stop at once, and others among those to "
         "consider it",
@@ -504,17 +510,109 @@ _SIGNS: tuple[_Sign, ...] = (
     ),
     _Sign(
         "breath",
+        "Wheezing or undue shortness of breath",
         re.compile(r"\bwheez|\bbreathless|\bshort\w* of breath|\bdyspn|\bstridor"),
         "shortness of breath and wheeze among the reasons to consider stopping",
         "relative",
     ),
     _Sign(
         "legs",
+        "Leg cramp or leg pain",
         re.compile(r"\bcramp|\bclaudicat|\b(?:leg|calf)\W+(?:\w+\W+)?pain"),
         "cramps and claudication among the reasons to consider stopping",
         "relative",
     ),
 )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class StopSign:
+    """A published indication for ending a test, as it is written down with one touch while a test runs.
+
+    Attributes
+    ----------
+    code, label : str
+    said : str
+        What published lists name it among.
+    listed : {"absolute", "relative"}
+    source : str
+    written_as : {"symptoms", "note"}
+        What the person feels is a symptom, which the analysis reads again; the rest is a note.
+    stop_reason : str
+        Of the test where it is ended for it.
+    """
+
+    code: str
+    label: str
+    said: str
+    listed: Listed
+    source: str = _STOP_LISTS
+    written_as: Literal["symptoms", "note"] = "note"
+    stop_reason: StopReason = "tester"
+
+
+#: The indications for ending a test, those to end it at once first. Measured values are compared once they are noted.
+STOP_SIGNS: tuple[StopSign, ...] = (
+    StopSign(
+        "asks_to_stop",
+        "The person asks to stop",
+        "the wish of the person among the reasons to stop at once",
+        "absolute",
+        stop_reason="subject_request",
+    ),
+    *(
+        StopSign(one.code, one.label, one.said, one.listed, one.source, "symptoms", "symptom")
+        for one in _SIGNS
+        if one.listed == "absolute"
+    ),
+    StopSign(
+        "ecg",
+        "ECG change, read by who may read it",
+        "ST elevation and sustained ventricular tachycardia among the reasons to stop at once, and marked ST depression and "
+        "other arrhythmias among those to consider it",
+        "absolute",
+    ),
+    StopSign(
+        "monitoring_fails",
+        "ECG or pressure can no longer be watched",
+        "technical difficulty in watching the ECG or the systolic pressure among the reasons to stop at once",
+        "absolute",
+        stop_reason="equipment",
+    ),
+    StopSign(
+        "systolic_fall",
+        "Systolic pressure falls though the load rises",
+        f"a fall of more than {FALL_MMHG:.0f} mmHg among the reasons to stop at once with another sign of ischaemia, and alone "
+        "among those to consider it",
+        "relative",
+    ),
+    StopSign(
+        "pressure_above_limit",
+        f"Pressure above {STOP_SYSTOLIC_MMHG:.0f} or {STOP_DIASTOLIC_MMHG:.0f} mmHg",
+        "it among the reasons to consider stopping",
+        "relative",
+    ),
+    *(
+        StopSign(one.code, one.label, one.said, one.listed, one.source, "symptoms", "symptom")
+        for one in _SIGNS
+        if one.listed == "relative"
+    ),
+    StopSign(
+        "heart_rate_does_not_rise",
+        "Heart rate does not rise with the load",
+        "it among the reasons to stop; a lost sensor looks the same",
+        "relative",
+        _OWN_LISTS,
+    ),
+    StopSign(
+        "saturation_low",
+        f"Saturation of {EXERCISE_SPO2_PERCENT:.0f} % or less",
+        "it, with signs of severe lack of oxygen, among the reasons to stop; a poor signal looks the same",
+        "relative",
+        _SATURATION,
+    ),
+)  # fmt: skip
+
 _NEGATED = re.compile(r"\b(?:no|none|not|without|denies|denied|never|nil)\b[^.;,]*")
 
 

@@ -9,7 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.analysis.references import citation, cited_keys
-from service.analysis.screening import DECIDES, QUESTIONS, RestingValues, cautions_before, cautions_of_test
+from service.analysis.screening import (
+    DECIDES,
+    QUESTIONS,
+    STOP_SIGNS,
+    RestingValues,
+    cautions_before,
+    cautions_of_test,
+)
 from service.analysis.series import StageNote
 
 QUIET = RestingValues(124.0, 78.0, 98.0)
@@ -288,3 +295,36 @@ def test_questions_are_in_the_form_of_a_catalogue():
         assert one.text.endswith("?")
     groups = [one.group for one in QUESTIONS.values()]
     assert (groups.count("screening"), groups.count("absolute"), groups.count("relative")) == (5, 10, 8)
+
+
+def test_a_stop_sign_is_read_again_as_what_it_is(make_test, no_intervals):
+    """Written down with one touch, it is among the cautions of the record under its own name."""
+    for sign in STOP_SIGNS:
+        assert cited_keys(sign.source)
+        if sign.written_as != "symptoms":
+            continue
+        (caution,) = cautions_of_test(make_test(no_intervals, notes=(stage(2, symptoms=sign.label),)))
+        assert (caution.code, caution.listed) == (f"symptom_{sign.code}", sign.listed)
+
+
+def test_the_stop_signs_are_those_of_the_published_lists():
+    """Absolute and relative indications of the AHA's statement on exercise standards, 2013 (as quoted in published texts)."""
+    of = {
+        listed: {sign.code for sign in STOP_SIGNS if sign.listed == listed}
+        for listed in ("absolute", "relative")
+    }
+    assert of["absolute"] >= {
+        *(
+            "chest_pain",
+            "nervous_system",
+            "poor_perfusion",
+            "rhythm",
+            "ecg",
+            "monitoring_fails",
+            "asks_to_stop",
+        ),
+    }
+    assert of["relative"] >= {"systolic_fall", "pressure_above_limit", "breath", "legs"}
+    order = [sign.listed for sign in STOP_SIGNS]
+    assert order == sorted(order)
+    assert len({sign.code for sign in STOP_SIGNS}) == len(STOP_SIGNS)
