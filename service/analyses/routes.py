@@ -7,9 +7,6 @@ from fastapi import APIRouter, Query, Request, Response
 
 from service.analyses import workflow
 from service.analyses.schemas import AnalysisOut, Convention, ReanalysedOut, ReanalysisIn
-from service.db.transactions import Transaction
-from service.errors import Conflict
-from service.exercise_tests import queries as tests
 from service.exercise_tests.routes import target_of
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
@@ -58,22 +55,15 @@ def post_analysis(
     """Analyse a complete test anew, store it, and say what changed."""
     settings = (body or ReanalysisIn()).settings.model_dump(exclude_unset=True)
     claim = once.claim(store, settings)
-    with store.read() as session:
-        status = tests.get(session, ref.test_pk).status
-    if status != "complete":
-        raise Conflict(f"The test is {status}; only a complete test has a stored analysis.")
-
-    def answer(transaction: Transaction, document: dict[str, Any], changed: list[dict[str, Any]]) -> Response:
-        transaction.changed(
-            "analysis",
-            ref.test_id,
-            action="changed",
-            subject_id=ref.subject_id,
-            payload={"settings": settings, "changed": changed},
-        )
-        return transaction.answer(json_response({**document, "changed": changed}), subject_pk=ref.subject_pk)
-
-    return workflow.reanalyse(store, principal.name, target_of(ref), settings, answer=answer, claim=claim)
+    return workflow.analyse_anew(
+        store,
+        principal.name,
+        target_of(ref),
+        ref.test_id,
+        settings,
+        respond=lambda document, changed: json_response({**document, "changed": changed}),
+        claim=claim,
+    )
 
 
 @router.get("/charts/{chart}", response_model=None)

@@ -42,7 +42,7 @@ from service.controls.workflow import shift_warnings, tested_on
 from service.db.models import Exclusion, ExerciseTest, Subject, Visit, new_public_id
 from service.db.transactions import Claim, Store, Transaction, now, on_fresh_snapshot
 from service.effort_rules.queries import CohortRules, own_rule_sets, rules_of_cohorts
-from service.errors import InvalidContent, NotFound, Place, StaleRevision
+from service.errors import Conflict, InvalidContent, NotFound, Place, StaleRevision
 from service.findings import finding
 from service.reference.tables import NormTable
 from service.subjects.queries import bump
@@ -980,6 +980,50 @@ def reanalyse(
             return answer(transaction, anew.judged.document, anew.changed)
 
     return on_fresh_snapshot(attempt, pinned=target.revision is not None)
+
+
+def analyse_anew(
+    store: Store,
+    actor: str,
+    target: Target,
+    test_id: str,
+    settings: Mapping[str, Any],
+    *,
+    respond: Callable[[dict[str, Any], list[dict[str, Any]]], T],
+    claim: Claim | None = None,
+) -> T:
+    """Analyse a complete test anew as it was asked for, store it, and note it for the feed.
+
+    Parameters
+    ----------
+    settings : mapping
+        As of `reanalyse`.
+    respond : callable
+        Takes the document and the list of changed quantities; makes the answer before the commit.
+
+    Raises
+    ------
+    Conflict
+        The test is not complete.
+    StaleRevision
+    InvalidContent
+    """
+    with store.read() as session:
+        status = session.scalar(sa.select(ExerciseTest.status).where(ExerciseTest.id == target.test_pk))
+    if status != "complete":
+        raise Conflict(f"The test is {status}; only a complete test has a stored analysis.")
+
+    def answer(transaction: Transaction, document: dict[str, Any], changed: list[dict[str, Any]]) -> T:
+        transaction.changed(
+            "analysis",
+            test_id,
+            action="changed",
+            subject_id=target.subject_id,
+            payload={"settings": dict(settings), "changed": changed},
+        )
+        return transaction.answer(respond(document, changed), subject_pk=target.subject_pk)
+
+    return reanalyse(store, actor, target, settings, answer=answer, claim=claim)
 
 
 @dataclass(frozen=True, slots=True)

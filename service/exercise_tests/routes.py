@@ -8,7 +8,7 @@ from fastapi import APIRouter, Body, Query, Request, Response
 from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_calibrations, read_notes, read_reported, read_tester_thresholds
-from service.analyses.workflow import Edit, ExclusionEdit, Target, breath_marks, record
+from service.analyses.workflow import Edit, Target, breath_marks, record
 from service.analysis.estimation import check_field_inputs
 from service.analysis.series import ReportedValue
 from service.db.models import ExerciseTest
@@ -78,21 +78,6 @@ def _checked(
     return _columns(values)
 
 
-def _told(
-    ref: TestRef, payload: dict[str, Any], *, status: int = 200
-) -> Callable[[Transaction, int | None], Response]:
-    """An answer with the test as it stands, noted for the feed."""
-
-    def answer(transaction: Transaction, test_pk: int | None) -> Response:
-        del test_pk
-        transaction.changed("test", ref.test_id, action="changed", subject_id=ref.subject_id, payload=payload)
-        transaction.session.expire_all()
-        response = json_response(queries.out(transaction.session, ref.test_pk), status=status)
-        return transaction.answer(response, subject_pk=ref.subject_pk)
-
-    return answer
-
-
 def _write(
     store: Store,
     principal: Principal,
@@ -101,14 +86,16 @@ def _write(
     payload: dict[str, Any],
     claim: Claim | None = None,
 ) -> Response:
-    return record(
+    """Make an edit of a test, and answer with the test as it stands."""
+    return workflow.change(
         store,
         principal.name,
         target_of(ref),
+        ref.test_id,
         edit,
-        answer=_told(ref, payload),
+        payload,
+        respond=lambda session: json_response(queries.out(session, ref.test_pk)),
         claim=claim,
-        check=lambda session: queries.refuse_void(session, ref.test_pk),
     )
 
 
@@ -316,13 +303,7 @@ def put_exclusions(
     store: StoreDependency,
 ) -> Response:
     """Take intervals out, keep those that a rule would leave out, or take a decision back; the recorded values stay."""
-
-    def edit(session: Session) -> Edit:
-        workflow.check_exclusions(body, queries.count_intervals(session, ref.test_pk))
-        return Edit(
-            exclusions=tuple(ExclusionEdit(row.seq, row.excluded, principal.name, row.reason) for row in body)
-        )
-
+    edit = workflow.exclusions_edit(target_of(ref), principal.name, body)
     return _write(store, principal, ref, edit, {"exclusions": [row.model_dump() for row in body]})
 
 
@@ -363,9 +344,8 @@ def put_thresholds(
     store: StoreDependency,
 ) -> Response:
     """Store the tester's own thresholds, with who and why, beside the computed ones."""
-    workflow.check_thresholds(body)
     rows = [row.model_dump() for row in body]
-    return _write(store, principal, ref, Edit(tester_thresholds=rows), {"thresholds": rows})
+    return _write(store, principal, ref, workflow.thresholds_edit(body), {"thresholds": rows})
 
 
 @router.get("/tests/{test_id}/thresholds")

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_notes
-from service.analyses.workflow import BreathMarks, Edit, Target, record
+from service.analyses.workflow import BreathMarks, Edit, ExclusionEdit, Target, record
 from service.analysis.series import PHASES, Series, StageNote
 from service.db.models import ExerciseTest
 from service.db.transactions import Claim, Store, Transaction
@@ -206,24 +206,88 @@ def add_notes(
     claim : Claim, optional
         Of an Idempotency-Key.
     """
-    assert target.test_pk is not None  # noqa: S101 the address names a test
-    test_pk = target.test_pk
+    test_pk = _key(target)
 
     def edit(session: Session) -> Edit:
         return Edit(test=queries.begun(session, test_pk), notes=amended(read_notes(session, test_pk), rows))
 
+    sent = [row.model_dump(mode="json") for row in rows]
+    return change(store, actor, target, test_id, edit, {"stage_notes": sent}, respond=respond, claim=claim)
+
+
+def change(
+    store: Store,
+    actor: str,
+    target: Target,
+    test_id: str,
+    edit: Edit | Callable[[Session], Edit],
+    payload: dict[str, Any],
+    *,
+    respond: Callable[[Session], T],
+    claim: Claim | None = None,
+) -> T:
+    """Make an edit of a test that is not void, and note it for the feed.
+
+    Parameters
+    ----------
+    store : Store
+    actor : str
+        Who writes.
+    target : Target
+        The test.
+    test_id : str
+        Its public id.
+    edit : Edit or callable
+    payload : dict
+        What the feed tells of it.
+    respond : callable
+        Makes the answer from a session that sees the edit.
+    claim : Claim, optional
+        Of an Idempotency-Key.
+    """
+
     def answer(transaction: Transaction, _: int | None) -> T:
-        sent = [row.model_dump(mode="json") for row in rows]
-        transaction.changed(
-            "test", test_id, action="changed", subject_id=target.subject_id, payload={"stage_notes": sent}
-        )
+        transaction.changed("test", test_id, action="changed", subject_id=target.subject_id, payload=payload)
         transaction.session.expire_all()
         return transaction.answer(respond(transaction.session), subject_pk=target.subject_pk)
 
     def check(session: Session) -> None:
-        queries.refuse_void(session, test_pk)
+        queries.refuse_void(session, _key(target))
 
     return record(store, actor, target, edit, answer=answer, claim=claim, check=check)
+
+
+def _key(target: Target) -> int:
+    assert target.test_pk is not None  # noqa: S101 the address names a test
+    return target.test_pk
+
+
+def exclusions_edit(target: Target, actor: str, rows: Sequence[ExclusionIn]) -> Callable[[Session], Edit]:
+    """The edit that decides about single intervals, on behalf of `actor`.
+
+    Raises
+    ------
+    InvalidContent
+        Where it is made: a row that there is not.
+    """
+
+    def edit(session: Session) -> Edit:
+        check_exclusions(rows, queries.count_intervals(session, _key(target)))
+        return Edit(exclusions=tuple(ExclusionEdit(row.seq, row.excluded, actor, row.reason) for row in rows))
+
+    return edit
+
+
+def thresholds_edit(rows: Sequence[ThresholdIn]) -> Edit:
+    """The edit that puts these thresholds of the tester in the place of what a test has.
+
+    Raises
+    ------
+    InvalidContent
+        As `check_thresholds`.
+    """
+    check_thresholds(rows)
+    return Edit(tester_thresholds=[row.model_dump() for row in rows])
 
 
 def check_exclusions(rows: Sequence[ExclusionIn], count: int) -> None:
