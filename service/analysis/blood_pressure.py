@@ -11,7 +11,7 @@ from service.analysis.lines import fit_line
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks
 from service.analysis.series import StageNote, TestInput
-from service.analysis.stage_values import StageValues, stage_values
+from service.analysis.stage_values import StageValues, stage_of_note, stage_values
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
@@ -200,7 +200,7 @@ def _readings(test: TestInput, marks: Marks | None, stages: Sequence[StageValues
         )
         if systolic is None and diastolic is None:
             continue
-        stage = _stage_of(note, stages)
+        stage = stage_of_note(note, stages)
         vo2 = None if stage is None else stage.vo2_ml_min
         mass = test.person.body_mass_kg
         mets = None
@@ -250,19 +250,6 @@ def _phase(note: StageNote, marks: Marks | None) -> str:
         if note.time_s > marks.exercise_end_s + _SLACK_S:
             return "recovery"
     return "exercise"
-
-
-def _stage_of(note: StageNote, stages: Sequence[StageValues]) -> StageValues | None:
-    if note.phase not in {None, "exercise"}:
-        return None
-    for one in stages:
-        number = one.stage.recorded_stage if one.stage.recorded_stage is not None else one.number
-        if note.stage is not None:
-            if note.stage == number:
-                return one
-        elif note.time_s is not None and one.start_s < note.time_s <= one.end_s + _SLACK_S:
-            return one
-    return None
 
 
 def _resting(

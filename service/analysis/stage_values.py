@@ -1,5 +1,6 @@
 """What each stage came to: means over its last minute, and whether it was steady."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -9,7 +10,7 @@ from service.analysis.lines import fit_line, lags_for, points_between
 from service.analysis.loads import Loads, Stage
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.peaks import carbon_dioxide_lost
-from service.analysis.series import Series
+from service.analysis.series import Series, StageNote
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
 from service.methods.ratios import respiratory_exchange_ratio
 from service.quantities import QUANTITIES
@@ -23,6 +24,8 @@ TREND_S = 120.0
 _TREND_POINTS = 4
 #: A trend that this part of the uptake a minute would hide in is not ruled out (project default).
 _TELLING_PART_PER_MIN = 0.10
+#: A note may be written down so long after the stage it is about.
+_NOTED_AFTER_S = 1.0
 _CHANNELS = ("vo2_ml_min", "vco2_ml_min", "ve_l_min", "heart_rate_bpm")
 
 
@@ -133,6 +136,31 @@ def _values(series: Series, stage: Stage) -> StageValues:
         reason,
         stage,
     )
+
+
+def stage_of_note(note: StageNote, stages: Sequence[StageValues]) -> StageValues | None:
+    """The stage that a note is about, by its number, else by its time.
+
+    Parameters
+    ----------
+    note : StageNote
+    stages : sequence of StageValues
+
+    Returns
+    -------
+    StageValues or None
+        None for a note of another phase, and where no stage fits.
+    """
+    if note.phase not in {None, "exercise"}:
+        return None
+    for one in stages:
+        number = one.stage.recorded_stage if one.stage.recorded_stage is not None else one.number
+        if note.stage is not None:
+            if note.stage == number:
+                return one
+        elif note.time_s is not None and one.start_s < note.time_s <= one.end_s + _NOTED_AFTER_S:
+            return one
+    return None
 
 
 def _trend(
