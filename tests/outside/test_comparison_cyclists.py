@@ -54,11 +54,11 @@ def test_differences_are_those_of_the_file(pairs):
             channel = next(one for one in found.work_rate.channels if one.channel == ours)
             told = {point.along: point for point in channel.points}
             for watts in WATTS:
-                first, second = before[f"{theirs}.{watts}"], after[f"{theirs}.{watts}"]
                 if any(
                     pd.isna(one[f"{name}.{watts}"]) for one in (before, after) for name in ("VO2", theirs)
                 ):
                     continue
+                first, second = (float(one[f"{theirs}.{watts}"]) for one in (before, after))
                 point = told[watts]
                 assert (point.first, point.second) == pytest.approx((first, second), rel=1e-9)
                 assert not point.first_between_stages
