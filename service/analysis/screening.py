@@ -190,6 +190,7 @@ def cautions_before(
     resting: RestingValues | None = None,
     *,
     purpose: Purpose = "maximal",
+    limits_heart_rate: bool = False,
 ) -> tuple[Caution, ...]:
     """Compare pre-test answers and resting values with published lists.
 
@@ -201,6 +202,8 @@ def cautions_before(
     resting : RestingValues, optional
     purpose : str
         A maximal test counts as vigorous exercise where no intensity is answered.
+    limits_heart_rate : bool
+        Whether a medication of the day limits the heart rate.
 
     Returns
     -------
@@ -220,6 +223,17 @@ def cautions_before(
         *_participation(known, purpose),
     ]
     found += _not_judged(known, unread, foreign)
+    if limits_heart_rate:
+        found.append(
+            Caution(
+                "A medication that limits the heart rate is recorded. The heart rate then shows neither how hard the person "
+                "works nor whether the effort was maximal, and no target is set by a predicted maximum: go by perceived "
+                f"exertion and symptoms. Whether a medication is left out before a test is for whoever prescribed it. {DECIDES}",
+                _OWN_LISTS,
+                "info",
+                "heart_rate_limited",
+            )
+        )
     if not any(one.severity == "warning" for one in found):
         found.append(
             Caution(

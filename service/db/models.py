@@ -200,6 +200,12 @@ class ExerciseTest(Base):
     recovery_active: Mapped[bool | None]
     field_inputs: Mapped[dict[str, Any] | None]
     # An ECG is read by a person; what that person wrote stands as it is.
+    # The scale of perceived exertion that the person is shown.
+    rpe_scale: Mapped[str | None]
+    # Who had read which cautions before the test was made, and when.
+    cautions_acknowledged: Mapped[list[Any] | None]
+    cautions_acknowledged_by: Mapped[str | None]
+    cautions_acknowledged_at: Mapped[datetime | None]
     ecg_recorded: Mapped[bool | None]
     ecg_read_by: Mapped[str | None]
     ecg_reading: Mapped[str | None]

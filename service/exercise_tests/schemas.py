@@ -35,6 +35,7 @@ StopReason = Literal[
     "subject_request",
     "other",
 ]
+RpeScale = Literal["6-20", "0-10"]
 LactateSampleSite = Literal["fingertip", "earlobe", "venous", "arterial", "other"]
 
 
@@ -67,6 +68,14 @@ class TestFields(Wire):
     lactate_analyser: ShortText | None = Field(None, description="What lactate was measured with.")
     field_inputs: FreeObject | None = None
     reason_for_test: LongText | None = Field(None, description="Why the test was asked for.")
+    rpe_scale: RpeScale | None = Field(
+        None, description="The scale of perceived exertion that the person is shown; a note names its own."
+    )
+    cautions_acknowledged: Annotated[list[ShortText], Field(max_length=100)] | None = Field(
+        None, description="Codes of the cautions of the visit that were read before the test was made."
+    )
+    cautions_acknowledged_by: ShortText | None = None
+    cautions_acknowledged_at: InstantWithOffset | None = None
     ecg_recorded: Flag | None = None
     ecg_read_by: ShortText | None = Field(None, description="Who read the ECG; this service reads none.")
     ecg_reading: LongText | None = Field(None, description="What that person wrote about it.")
@@ -133,6 +142,10 @@ class TestOut(Answer):
     lactate_analyser: str | None
     field_inputs: dict[str, Any] | None
     reason_for_test: str | None
+    rpe_scale: RpeScale | None
+    cautions_acknowledged: list[str] | None
+    cautions_acknowledged_by: str | None
+    cautions_acknowledged_at: datetime | None
     ecg_recorded: bool | None
     ecg_read_by: str | None
     ecg_reading: str | None
@@ -186,7 +199,7 @@ class StageNoteIn(Wire):
     grade_percent: Annotated[Number | None, within_hard_limit("grade_percent")] = None
     heart_rate_bpm: Annotated[Number | None, within_hard_limit("heart_rate_bpm")] = None
     rpe: Annotated[Number, Field(ge=0, le=20)] | None = None
-    rpe_scale: Literal["6-20", "0-10"] | None = None
+    rpe_scale: RpeScale | None = None
     rpe_legs: Annotated[Number, Field(ge=0, le=20)] | None = None
     rpe_breathing: Annotated[Number, Field(ge=0, le=20)] | None = None
     systolic_mmhg: Annotated[Number | None, within_hard_limit("systolic_mmhg")] = None

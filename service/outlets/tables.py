@@ -646,6 +646,7 @@ TABLES: tuple[Table, ...] = (
                 profiles=_CODED,
             ),
             _text("reason_for_test", "Reason for the test", "exercise_test.reason_for_test"),
+            _words("rpe_scale", "Scale of exertion shown", "exercise_test.rpe_scale", ("6-20", "0-10")),
             _flag("ecg_recorded", "An ECG was recorded", "exercise_test.ecg_recorded"),
             _text("ecg_read_by", "ECG read by", "exercise_test.ecg_read_by"),
             _text("ecg_reading", "What was read in the ECG", "exercise_test.ecg_reading"),
@@ -1071,6 +1072,7 @@ DICTIONARY = Table(
     ("table", "column"),
 )
 
+_READ_BEFORE = "who had read which cautions before the test: an act outside the data"
 _ACCESS = "who may do what, not what was measured"
 #: What the database has and an export leaves out, with the reason: a column as ``table.column``, or a whole table.
 LEFT_OUT: Mapping[str, str] = MappingProxyType(
@@ -1085,6 +1087,9 @@ LEFT_OUT: Mapping[str, str] = MappingProxyType(
         "protocol.id": "internal key",
         "protocol.created_at": "when the row was made",
         "exercise_test.id": "internal key; `test_id` is the public one",
+        "exercise_test.cautions_acknowledged": _READ_BEFORE,
+        "exercise_test.cautions_acknowledged_by": _READ_BEFORE,
+        "exercise_test.cautions_acknowledged_at": _READ_BEFORE,
         "recording_mark.utc_offset_minutes": "the clock of whoever sent it; `at` is in UTC",
         "interval_extra.test_id": "shown as the same row of `intervals`",
         "interval_extra.seq": "shown as the same row of `intervals`",

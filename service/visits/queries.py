@@ -69,13 +69,14 @@ def pre_test_columns(body: PreTestIn) -> dict[str, Any]:
 
 
 def _cautions(visit: Visit) -> tuple[Caution, ...]:
-    """Only where something was asked or measured: silence is not told of."""
+    """Only where something was asked, measured or taken: silence is not told of."""
     resting = RestingValues(
         visit.resting_systolic_mmhg, visit.resting_diastolic_mmhg, visit.resting_spo2_percent
     )
-    if not visit.pre_test_answers and resting == RestingValues():
+    limits = any(one.get("limits_heart_rate") for one in visit.medications or ())
+    if not visit.pre_test_answers and resting == RestingValues() and not limits:
         return ()
-    return cautions_before(visit.pre_test_answers, resting)
+    return cautions_before(visit.pre_test_answers, resting, limits_heart_rate=limits)
 
 
 def in_own_offset(visit: Visit) -> datetime:

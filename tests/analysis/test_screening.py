@@ -123,6 +123,15 @@ def test_what_was_not_measured_or_asked_is_said():
     assert codes(found) == []
 
 
+def test_a_medication_that_limits_the_heart_rate_is_no_caution_against_the_test_but_is_told():
+    """That exertion and not heart rate guides exercise under a beta blocker: common practice, acsm_2021 from memory."""
+    answers = [{"question": name, "answer": word} for name, word in NO.items()]
+    without, with_it = (cautions_before(answers, QUIET, limits_heart_rate=limits) for limits in (False, True))
+    decent(with_it)
+    assert set(codes(with_it, "info")) - set(codes(without, "info")) == {"heart_rate_limited"}
+    assert codes(with_it) == codes(without) == []
+
+
 def test_words_that_are_no_answer_are_left_to_the_reader():
     found = decent(before(symptoms="sometimes", endocarditis="YES.", favourite_colour="green"))
     assert set(codes(found)) == {"not_understood_symptoms", "endocarditis"}

@@ -76,6 +76,19 @@ def test_why_a_test_was_done_and_who_read_its_ecg(client, laboratory):
     assert written | body == written == client.get(f"/v1/tests/{test}").json()
 
 
+def test_who_had_read_which_cautions(client, laboratory):
+    test = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])["id"]
+    body = {
+        "rpe_scale": "0-10",
+        "cautions_acknowledged": ["screening_symptoms", "no_resting_systolic"],
+        "cautions_acknowledged_by": "Kim",
+        "cautions_acknowledged_at": "2026-03-14T08:05:00Z",
+    }
+    written = client.patch(f"/v1/tests/{test}", json=body).json()
+    assert written | body == written == client.get(f"/v1/tests/{test}").json()
+    assert client.patch(f"/v1/tests/{test}", json={"rpe_scale": "1-5"}).status_code == 422
+
+
 def test_answers_before_the_test(client, laboratory):
     visit = f"/v1/visits/{laboratory.visit(laboratory.subject()['id'])['id']}"
     assert client.get(f"{visit}/pre-test").json() == {
