@@ -62,6 +62,7 @@ from service.privacy.routes import router as privacy
 from service.protocols.routes import router as protocols
 from service.recordings.routes import router as recordings
 from service.reliability.routes import router as reliability
+from service.reports.routes import router as reports
 from service.settings import Settings
 from service.site.routes import router as site
 from service.subjects.routes import router as subjects
@@ -90,7 +91,9 @@ ROUTERS = (
     import_templates,
     analyses,
     conclusions,
+    reports,
     trends,
+    comparisons,
     norms,
     effort_rules,
     catalogues,
@@ -146,7 +149,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     store : Store, optional
         Made from the settings where it is not given; closed at the end in either case.
     warm : bool
-        Start the chart renderer in the background, so that the first chart is as quick as the next.
+        Start the renderers of charts and reports in the background, so that the first is as quick as the next.
     """
     store = store or Store(settings)
 
@@ -154,9 +157,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         del app
         if warm:
-            from service.charts.render import warm_up
-
-            threading.Thread(target=warm_up, name="chart renderer", daemon=True).start()
+            threading.Thread(target=_warm_up, name="renderers", daemon=True).start()
         yield
         await watch.stop()
         store.close()
@@ -210,6 +211,14 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         )
     app.add_middleware(HeadersMiddleware)
     return app
+
+
+def _warm_up() -> None:
+    from service.charts import render
+    from service.outlets.report import pdf
+
+    render.warm_up()
+    pdf.warm_up()
 
 
 def _health(app: FastAPI) -> None:

@@ -19,6 +19,8 @@ MEDIA_TYPES: dict[str, str] = {
     "parquet": "application/vnd.apache.parquet",
     "svg": "image/svg+xml",
     "png": "image/png",
+    "pdf": "application/pdf",
+    "html": "text/html; charset=utf-8",
 }
 
 _PIECE = 64 * 1024

@@ -1,14 +1,13 @@
 """Pages about people: find one, and see what matters of one."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.analyses.workflow import analysis_of
 from service.analysis.ages import years_between
 from service.db.models import Subject
-from service.db.transactions import Store, now
+from service.db.transactions import now
 from service.http.cursors import Cursor, after, next_cursor, text
 from service.http.dependencies import StoreDependency, SubjectDependency, principal_of
 from service.http.keys import Principal
@@ -16,6 +15,8 @@ from service.outlets.sentences import latest_in_words
 from service.pages import queries
 from service.pages.rendering import PageRoute, display_of, page
 from service.quantities import QUANTITIES
+from service.reports import queries as reports
+from service.reports.workflow import rank_of_latest
 from service.subjects import queries as subjects
 from service.trends.queries import quantities_of
 from service.trends.workflow import trend_of
@@ -81,9 +82,9 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
     trend = trend_of(store, ref.subject_pk, ref.subject_id, queries.PEAK).as_dict()
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
-        tests = queries.tests_of(session, ref.subject_pk)
+        tests = reports.tests_of(session, ref.subject_pk)
         visits = queries.visits_of(session, ref.subject_pk)
-        measurements = queries.latest_measurements(session, ref.subject_pk)
+        measurements = reports.latest_measurements(session, ref.subject_pk)
         trended = quantities_of(session, ref.subject_pk)
     return page(
         request,
@@ -92,7 +93,7 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
         name=name_of(subject, principal),
         age=age_of(subject),
         sentences=latest_in_words(
-            trend, sex=subject.sex, rank=_rank_of_latest(store, trend), display=display_of(request)
+            trend, sex=subject.sex, rank=rank_of_latest(store, trend), display=display_of(request)
         ),
         has_trend=bool(trend["series"]),
         notes=trend["notes"],
@@ -101,17 +102,3 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
         measurements=[(QUANTITIES[key], day, value) for key, day, value in measurements],
         trended=[QUANTITIES[one["quantity"]] for one in trended if one["n"] > 1],
     )
-
-
-def _rank_of_latest(store: Store, trend: dict[str, Any]) -> dict[str, Any] | None:
-    """The standing of the latest test in the table of its point, from its analysis."""
-    ends = [series["points"][-1] for series in trend["series"]]
-    if not ends:
-        return None
-    latest = max(ends, key=lambda one: one["date"])
-    if latest["test_id"] is None or latest["norm_id"] is None:
-        return None
-    with store.read() as session:
-        test_pk = queries.key_of_test(session, latest["test_id"])
-    ranks = analysis_of(store, test_pk, {}, where="query")["ranks"]
-    return next((one for one in ranks if one["norm_id"] == latest["norm_id"]), None)

@@ -62,6 +62,8 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/tests/{test_id}/analysis"): (200, 200, 200, 404),
     ("POST", "/v1/tests/{test_id}/analysis"): (403, 422, 422, 404),
     ("GET", "/v1/tests/{test_id}/charts/{chart}"): (200, 200, 200, 404),
+    ("GET", "/v1/tests/{test_id}/report"): (200, 200, 200, 404),
+    ("GET", "/v1/subjects/{subject_id}/report"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}/planning"): (200, 200, 200, 404),

@@ -1,0 +1,1 @@
+"""The printed report: one document, drawn as PDF and as HTML."""
