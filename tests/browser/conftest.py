@@ -9,6 +9,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from service.http.keys import SESSION_COOKIE
+from tests.browser.addresses import Records, records
 from tests.browser.served import HOW_TO_INSTALL, Complaints, Served, chromium, launched, serve
 
 HERE = Path(__file__).parent
@@ -75,6 +76,12 @@ def demonstration_key(served_demonstration: Served) -> str:
 @pytest.fixture(scope="session")
 def empty_key(served_empty: Served) -> str:
     return served_empty.key("browser", "admin")
+
+
+@pytest.fixture(scope="session")
+def found(served_demonstration: Served, demonstration_key: str) -> Records:
+    """Ids in the demonstration record, for the addresses of the pages."""
+    return records(served_demonstration, demonstration_key)
 
 
 @pytest.fixture

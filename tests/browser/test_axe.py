@@ -6,7 +6,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe, AxeResults
 from playwright.sync_api import Page, expect
 
-from tests.browser.addresses import ADDRESSES, NO_PAGES, Records, records, routes
+from tests.browser.addresses import ADDRESSES, NO_PAGES, routes
 
 # The rules of WCAG 2.2 at the levels A and AA, and the usual ones beyond it.
 RULES = {
@@ -18,11 +18,6 @@ RULES = {
 OURS = {"exclude": ["#reference > *"]}
 
 THEMES = ("light", "dark")
-
-
-@pytest.fixture(scope="module")
-def found(served_demonstration, demonstration_key) -> Records:
-    return records(served_demonstration, demonstration_key)
 
 
 def violations(page: Page) -> list[str]:
