@@ -93,7 +93,6 @@ ROUTERS = (
     conclusions,
     reports,
     trends,
-    comparisons,
     norms,
     effort_rules,
     catalogues,
