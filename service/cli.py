@@ -274,6 +274,37 @@ def restore(
 
 
 @app.command()
+def move(
+    target: Annotated[
+        str,
+        typer.Argument(help="sqlite:///FILE or postgresql+psycopg://...: an empty database, or a new file."),
+    ],
+) -> None:
+    """Move the record into another database, every row compared; the one it comes from stays as it is."""
+    from pydantic import ValidationError
+
+    from service.moving.workflow import move as move_record
+
+    source = _settings()
+    try:
+        into = source.model_copy(update={"database_url": Settings(database_url=target).database_url})
+    except ValidationError as error:
+        _fail(f"{target}: {error.errors()[0]['msg']}")
+    with _told(), Progress(console=_errors, transient=True) as progress:
+        task = progress.add_task("Moving", total=None)
+        moved = move_record(
+            source,
+            into,
+            told=lambda table, done, of: progress.update(
+                task, description=f"Moving {table}", total=of, completed=done
+            ),
+        )
+    total = sum(moved.rows.values())
+    typer.echo(f"Moved {total} rows of {len(moved.rows)} tables to {into.shown_url}; every row was compared.")
+    typer.echo("The record it came from is as it was; set UPSLOPE_DATABASE_URL to go on with the new one.")
+
+
+@app.command()
 def settings() -> None:
     """Print every setting with its value here and its meaning."""
     current = _settings()

@@ -20,6 +20,7 @@ from service.db.transactions import Store
 from service.demonstration.workflow import load
 from service.keys.queries import make
 from service.settings import Settings
+from tests.postgresql import Cluster, started
 
 # The gate tries the same examples each time; HYPOTHESIS_PROFILE=explore tries new ones.
 hypothesis_settings.register_profile("gate", derandomize=True)
@@ -28,6 +29,32 @@ hypothesis_settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "gate"))
 
 #: One app answers all tests, which all come from one address: its limit of refused keys must hold a whole suite.
 USUAL: dict[str, Any] = {"auth_failures_per_minute": 100_000}
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Which database the fixture `make_store` makes its records in."""
+    parser.addoption(
+        "--on",
+        choices=("sqlite", "postgresql"),
+        default="sqlite",
+        help="postgresql: records of the tests are made on a server that the tests start themselves",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """On PostgreSQL tests of the SQLite file are left out."""
+    if config.getoption("--on") == "postgresql":
+        left_out = [item for item in items if item.get_closest_marker("sqlite_file")]
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL server of the tests' own."""
+    with started() as one:
+        one.hurry()
+        yield one
 
 
 @pytest.fixture(scope="session")
@@ -80,14 +107,26 @@ def _load_demonstration(migrated_file: Path, path: Path) -> None:
 
 
 @pytest.fixture
-def make_store(migrated_file: Path, tmp_path: Path) -> Iterator[Callable[..., Store]]:
-    """Stores over a copy of the empty record, with settings of one's own; all over the same file."""
+def empty_record(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Address of an empty record at the newest schema, of one test."""
+    if request.config.getoption("--on") == "postgresql":
+        cluster: Cluster = request.getfixturevalue("cluster")
+        url = cluster.new()
+        yield url
+        cluster.drop(url)
+        return
     path = tmp_path / "upslope.db"
-    shutil.copy(migrated_file, path)
+    shutil.copy(request.getfixturevalue("migrated_file"), path)
+    yield f"sqlite:///{path}"
+
+
+@pytest.fixture
+def make_store(empty_record: str) -> Iterator[Callable[..., Store]]:
+    """Stores over one empty record, with settings of one's own; all over the same."""
     made: list[Store] = []
 
     def make_one(**settings: Any) -> Store:
-        store = Store(Settings(database_url=f"sqlite:///{path}", **(USUAL | settings)))
+        store = Store(Settings(database_url=empty_record, **(USUAL | settings)))
         made.append(store)
         return store
 

@@ -1,0 +1,1 @@
+"""Moving a whole record between SQLite and PostgreSQL."""
