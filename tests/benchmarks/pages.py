@@ -1,8 +1,8 @@
 """How long the pages take: ``python -m tests.benchmarks.pages``.
 
 Every page of `tests/browser/addresses.py` over the demonstration record, served by the command on this machine and asked
-for over HTTP one at a time, without its charts: text does not wait for them. Prints the median and the slowest of
-several answers, slowest page first; exits 1 where a median is over the limit.
+for over HTTP one at a time, without its charts: text does not wait for them. Prints the first answer, and the median and
+the slowest of several more, slowest page first; exits 1 where a median is over the limit.
 """
 
 import argparse
@@ -22,14 +22,14 @@ LIMIT_MS = 200.0
 
 
 def measured(client: httpx.Client, address: str, times: int) -> list[float]:
-    """Milliseconds of each answer; the first one, which fills what is kept in memory, does not count."""
+    """Milliseconds of each answer; the first one, which fills what is kept in memory, stands apart."""
     taken = []
     for _ in range(times + 1):
         began = time.perf_counter()
         answer = client.get(address)
         taken.append(1000 * (time.perf_counter() - began))
         answer.raise_for_status()
-    return taken[1:]
+    return taken
 
 
 def main() -> int:
@@ -50,12 +50,15 @@ def main() -> int:
                     for route in ADDRESSES
                     for name, address in found.addresses(route).items()
                 }
-    slowest_first = sorted(taken, key=lambda name: -statistics.median(taken[name]))
-    print(f"{'page':32} {'median ms':>9} {'slowest ms':>10}")
-    for name in slowest_first:
-        print(f"{name:32} {statistics.median(taken[name]):9.0f} {max(taken[name]):10.0f}")
-    late = [name for name in taken if statistics.median(taken[name]) > LIMIT_MS]
-    print(f"{len(late)} of {len(taken)} pages over {LIMIT_MS:.0f} ms")
+    medians = {name: statistics.median(answers[1:]) for name, answers in taken.items()}
+    lines = [f"{'page':32} {'first ms':>8} {'median ms':>9} {'slowest ms':>10}"]
+    lines += [
+        f"{name:32} {taken[name][0]:8.0f} {medians[name]:9.0f} {max(taken[name][1:]):10.0f}"
+        for name in sorted(medians, key=medians.__getitem__, reverse=True)
+    ]
+    late = [name for name, median in medians.items() if median > LIMIT_MS]
+    print("\n".join(lines))  # noqa: T201 a command that says what it found
+    print(f"{len(late)} of {len(medians)} pages over {LIMIT_MS:.0f} ms")  # noqa: T201 as above
     return min(len(late), 1)
 
 
