@@ -22,6 +22,7 @@ from service.audit.routes import router as audit
 from service.catalogues.routes import router as catalogues
 from service.changes.routes import router as changes
 from service.cohorts.routes import router as cohorts
+from service.comparisons.routes import router as comparisons
 from service.conclusions.routes import router as conclusions
 from service.controls.routes import router as controls
 from service.db.migrate import schema_state
@@ -93,6 +94,7 @@ ROUTERS = (
     conclusions,
     reports,
     trends,
+    comparisons,
     norms,
     effort_rules,
     catalogues,

@@ -36,6 +36,7 @@ __all__ = [
     "build_trend",
     "slope_per_year",
     "theil_sen_per_year",
+    "why_not_counted",
 ]
 
 _YEAR_S = 365.25 * 86400
@@ -547,7 +548,8 @@ def build_trend(
     return Trend(subject_id, quantity.key, quantity.unit, tuple(series), tuple(notes))
 
 
-def _why_not_counted(point: TrendPoint) -> list[str]:
+def why_not_counted(point: TrendPoint) -> list[str]:
+    """Why a point is left out of change, a sentence each; nothing where it counts."""
     reasons = []
     if point.effort == "submaximal":
         reasons.append("The effort was submaximal.")
@@ -582,7 +584,7 @@ def _series(
     previous: TrendPoint | None = None
     trended = []
     for point in members:
-        reasons = _why_not_counted(point)
+        reasons = why_not_counted(point)
         if reasons and not include_all:
             reasons.append("It is left out of change, slope and best.")
             trended.append(TrendedPoint(point, False, None, None, (*reasons, *point.notes)))

@@ -67,6 +67,17 @@ def points(
     return session.execute(statement).all()
 
 
+def results_of(session: Session, test_pks: Iterable[int]) -> Sequence[Any]:
+    """Every result of these tests, each with its visit and test."""
+    return session.execute(
+        sa.select(Result, Visit, ExerciseTest)
+        .join(Visit, Visit.id == Result.visit_id)
+        .join(ExerciseTest, ExerciseTest.id == Result.test_id)
+        .where(Result.test_id.in_(list(test_pks)))
+        .order_by(Result.quantity, Result.occurred_at, Result.id)
+    ).all()
+
+
 def absolute_uptake(session: Session, subject_pk: int) -> dict[int, float]:
     """Peak uptake in mL/min by test, to stand beside a value per body mass."""
     rows = session.execute(

@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Literal
 
@@ -12,10 +12,12 @@ from service.analyses.queries import site
 from service.analyses.workflow import age_on
 from service.analysis.ageing import AGEING_MODELS, ageing_models_of
 from service.analysis.change import (
+    Change,
     OwnTypicalError,
     SmallestWorthwhileChange,
     TrendPoint,
     TypicalErrorUsed,
+    change_between,
     sd_from_quartiles,
     smallest_worthwhile_change_from_quartiles,
     typical_error_for,
@@ -32,14 +34,14 @@ from service.analysis.planning import (
 )
 from service.analysis.regression_to_mean import Spread
 from service.analysis.series import Person
-from service.analysis.trends import AgeingAsked, Reference, Trend, TrendSeries, build_trend
+from service.analysis.trends import AgeingAsked, Reference, Trend, TrendSeries, build_trend, why_not_counted
 from service.controls.workflow import shift_warnings, tested_on
 from service.db.transactions import Store
 from service.errors import InvalidContent, Place
 from service.events.queries import of_trend
 from service.norms import queries as norms
 from service.outlets.cells import csv_text
-from service.quantities import QUANTITIES
+from service.quantities import QUANTITIES, Quantity
 from service.reference.tables import NormTable
 from service.reliability.queries import own_typical_errors
 from service.subjects.queries import next_tests_due
@@ -133,6 +135,81 @@ def trend_of(
         subject_id=subject_id,
     )
     return replace(trend, events=tuple(events), next_test_due=due.model_dump(mode="json"))
+
+
+@dataclass(frozen=True, slots=True)
+class ResultOfTwo:
+    """One quantity in two tests of a person.
+
+    Attributes
+    ----------
+    quantity : Quantity
+    first, second : TrendPoint or None
+        None where a test does not have it.
+    change : Change or None
+        From the first to the second, as a trend judges it; None where one is missing.
+    typical_error : TypicalErrorUsed or None
+    """
+
+    quantity: Quantity
+    first: TrendPoint | None
+    second: TrendPoint | None
+    change: Change | None
+    typical_error: TypicalErrorUsed | None
+
+
+def results_of_two(store: Store, subject_pk: int, first_pk: int, second_pk: int) -> list[ResultOfTwo]:
+    """What became of each result from one test to a later one of the same person, judged as in a trend.
+
+    A result that a trend would leave out of change leaves the verdict unclear, and says why.
+    """
+    with store.read() as session:
+        known = queries.subject(session, subject_pk)
+        person = {name: getattr(known, name) for name in ("birth_date", "birth_year", "sex")}
+        rows = queries.results_of(session, [first_pk, second_pk])
+        tables = {row.Result.mode: norms.default_for(session, row.Result.mode) for row in rows}
+        absolute = queries.absolute_uptake(session, subject_pk)
+        worthwhile_set = site(session).settings.get("smallest_worthwhile_change", {})
+        own = own_typical_errors(session)
+        made = [
+            _point(
+                row,
+                person,
+                absolute if row.Result.quantity in PER_BODY_MASS else {},
+                tables[row.Result.mode],
+                row.Result.quantity,
+                own.get(row.Result.quantity),
+            )
+            for row in rows
+        ]
+        points = _with_shifts(session, rows, _with_calibrations(session, rows, made))
+    found: dict[str, dict[int, TrendPoint]] = {}
+    for row, point in zip(rows, points, strict=True):
+        found.setdefault(row.Result.quantity, {})[row.Result.test_id] = point
+    answer = []
+    for key in (key for key in QUANTITIES if key in found):
+        first, second = found[key].get(first_pk), found[key].get(second_pk)
+        error = typical_error_for(QUANTITIES[key], own.get(key))
+        change = None
+        if first is not None and second is not None:
+            worthwhile = _worthwhile([first, second], person["sex"], tables, key, worthwhile_set)
+            change = change_between(
+                QUANTITIES[key],
+                first,
+                second,
+                typical_error=error,
+                smallest_worthwhile_change=worthwhile.get(second.mode),
+                absolute_typical_error=typical_error_for(QUANTITIES[UPTAKE], own.get(UPTAKE)),
+            )
+            why = [
+                f"The {which} test: {reason}"
+                for which, point in (("first", first), ("second", second))
+                for reason in why_not_counted(point)
+            ]
+            if why:
+                change = replace(change, verdict="unclear", notes=(*why, *change.notes))
+        answer.append(ResultOfTwo(QUANTITIES[key], first, second, change, error))
+    return answer
 
 
 def _check_model(quantity: str, expected: str | None) -> None:

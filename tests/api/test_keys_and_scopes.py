@@ -67,6 +67,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("GET", "/v1/subjects/{subject_id}/trends"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}"): (200, 200, 200, 404),
     ("GET", "/v1/subjects/{subject_id}/trends/{quantity}/planning"): (200, 200, 200, 404),
+    ("GET", "/v1/subjects/{subject_id}/comparison"): (422, 422, 422, 404),
     ("GET", "/v1/ageing-models"): (200, 200, 200, 200),
     ("POST", "/v1/subjects/{subject_id}/events"): (403, 422, 422, 404),
     ("GET", "/v1/subjects/{subject_id}/events"): (200, 200, 200, 404),

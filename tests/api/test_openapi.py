@@ -71,9 +71,10 @@ def test_answers_are_as_described(document, client, laboratory):
     visit = laboratory.visit(subject["id"], round="1")
     test = laboratory.complete(visit["id"])
     client.post(f"/v1/tests/{test['id']}/stage-notes", json=[{"stage": 1, "rpe": 9}])
-    laboratory.complete(
+    other = laboratory.complete(
         laboratory.visit(subject["id"], round="2", started_at="2026-04-14T09:30:00+02:00")["id"]
     )
+    needed = NEEDED | {"comparison": {"first": test["id"], "second": other["id"]}}
     cohort = client.post("/v1/cohorts", json={"name": "study"}).json()
     client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
     happened = {"kind": "illness", "started_on": "2026-03-20", "title": "a cold"}
@@ -98,7 +99,7 @@ def test_answers_are_as_described(document, client, laboratory):
         address = path
         for name, value in values.items():
             address = address.replace(name, value)
-        answer = client.get(address, params=NEEDED.get(path.rsplit("/", 1)[1]))
+        answer = client.get(address, params=needed.get(path.rsplit("/", 1)[1]))
         assert answer.status_code == 200, (address, answer.text)
         Draft202012Validator(schema_of(document, path, "get", "200")).validate(answer.json())
         checked += 1

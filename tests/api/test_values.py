@@ -421,9 +421,9 @@ def test_every_physical_field_names_its_unit(client):
     )  # fmt: skip
     # Numbers of any one quantity: the answer that holds them says which, and its unit beside it.
     of_a_quantity = {
-        "AdjustedOut", "ArmChangeOut", "ComparedOut", "ControlChartOut", "ControlPointOut", "DetectableOut", "EstimateOut",
-        "LearningOut", "MemberLineOut", "PairOut", "PlannedSeries", "ReliabilityOut", "ResponseOut", "RoundOut", "TrendRow",
-        "WantedOut",
+        "AdjustedOut", "ArmChangeOut", "ComparedOut", "ComparisonRow", "ControlChartOut", "ControlPointOut", "DetectableOut",
+        "EstimateOut", "LearningOut", "MemberLineOut", "PairOut", "PlannedSeries", "PointCompared", "ReliabilityOut",
+        "ResponseOut", "ResultCompared", "RoundOut", "TrendRow", "WantedOut",
     }  # fmt: skip
     schemas = client.get("/openapi.json").json()["components"]["schemas"]
     assert of_a_quantity <= set(schemas)

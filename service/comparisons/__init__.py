@@ -1,0 +1,1 @@
+"""Two tests of a person beside each other."""
