@@ -11,6 +11,7 @@ from service.exercise_tests.routes import target_of
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
 from service.http.idempotency import OnceDependency
+from service.outlets.display import Display
 
 router = APIRouter(prefix="/v1/tests/{test_id}", tags=["analyses"])
 
@@ -88,14 +89,23 @@ def get_chart(
     del principal
     wanted = form(request, format, "json", "svg", "png")
     spec = workflow.chart_of(store, ref.test_pk, chart)
-    return chart_response(spec, wanted, ref.headers)
+    return chart_response(request, spec, wanted, ref.headers)
 
 
-def chart_response(spec: dict[str, Any], wanted: str, headers: Mapping[str, str]) -> Response:
-    """A specification in the form that was asked for."""
+def chart_response(
+    request: Request, spec: dict[str, Any], wanted: str, headers: Mapping[str, str]
+) -> Response:
+    """A specification in the form that was asked for; a picture has its numbers and dates as the site shows them."""
+    from service.charts.look import reworded
     from service.charts.render import render_png, render_svg
 
     if wanted == "json":
         return json_response(spec, headers=headers)
-    content: bytes = render_svg(spec).encode() if wanted == "svg" else render_png(spec)
+    display: Display = request.app.state.display
+    shown, marks = reworded(spec, display.said), display.of_the_charts()
+    content: bytes = (
+        render_svg(shown, marks=marks, follows_theme=True).encode()
+        if wanted == "svg"
+        else render_png(shown, marks=marks)
+    )
     return Response(content, media_type=MEDIA_TYPES[wanted], headers=dict(headers))

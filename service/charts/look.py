@@ -5,7 +5,7 @@ deficiency, and nothing is told by colour alone: series differ in shape, fits in
 """
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from service.quantities import QUANTITIES, Quantity
@@ -32,6 +32,27 @@ SERIES_COLOURS: tuple[str, ...] = (UPTAKE, CARBON_DIOXIDE, PEAK, "#7d919d", "#2d
 #: The same, dark enough for small type.
 SERIES_TEXT_COLOURS: tuple[str, ...] = (UPTAKE, "#8a4d07", PEAK, "#4d6370", "#2d2a26")
 SERIES_SHAPES: tuple[str, ...] = ("circle", "diamond", "square", "triangle-up", "cross")
+
+#: What stands for each colour on a dark page; nothing may be drawn in a colour that is not here.
+ON_DARK: Mapping[str, str] = {
+    PAPER: "#1b2026",
+    INK: "#e6e4de",
+    QUIET: "#a9b3bd",
+    HAIRLINE: "#313942",
+    UPTAKE: "#4089e6",
+    CARBON_DIOXIDE: "#f8a547",
+    PEAK: "#e99ad5",
+    LOAD: "#94a4b0",
+    LOAD_FILL: "#2b333b",
+    BAND: "#7d92a0",
+    "#7d919d": "#666f7a",
+    "#2d2a26": "#f5f0e8",
+    "#8a4d07": "#f8a547",
+    "#4d6370": "#a6b7c2",
+    "#b9c3ca": "#4a555f",
+    "#c9d6de": "#3a4a56",
+    "#edf0f2": "#262d34",
+}
 
 #: Symbols of lines in a legend, as paths in the unit square.
 LINE_SYMBOL = "M-1.3,0L1.3,0"
@@ -151,6 +172,24 @@ def empty_chart(*, title: str, sentence: str, width: int, height: int) -> Spec:
             },
         },
     )
+
+
+#: Where a specification holds words for people.
+_WORDS = frozenset({"title", "subtitle", "text", "description", "words"})
+
+
+def reworded(spec: Mapping[str, Any], say: Callable[[str], str]) -> Spec:
+    """A specification with its words as `say` writes them; data, scales and formats stay as they are."""
+
+    def walk(value: Any, *, of_words: bool) -> Any:
+        if isinstance(value, Mapping):
+            return {key: walk(inner, of_words=key in _WORDS) for key, inner in value.items()}
+        if isinstance(value, list | tuple):
+            return [walk(inner, of_words=of_words) for inner in value]
+        return say(value) if of_words and isinstance(value, str) else value
+
+    answer: Spec = walk(spec, of_words=False)
+    return answer
 
 
 def legend_scales(kinds: Sequence[Mapping[str, str]]) -> Spec:

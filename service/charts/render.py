@@ -3,19 +3,29 @@
 from collections.abc import Mapping
 from typing import Any
 
-from service.charts.look import VEGA_LITE, empty_chart
+from service.charts.look import ON_DARK, VEGA_LITE, empty_chart
 
 #: No address may be loaded from while drawing; every specification carries its data.
 _ALLOWED_ADDRESSES: list[str] = []
 
 
-def render_svg(spec: Mapping[str, Any]) -> str:
+#: The marks of numbers that the specifications themselves are written with.
+_MARKS: Mapping[str, Any] = {"decimal": ".", "thousands": ",", "grouping": [3], "currency": ["", ""]}
+
+
+def render_svg(
+    spec: Mapping[str, Any], *, marks: Mapping[str, Any] = _MARKS, follows_theme: bool = False
+) -> str:
     """The chart as SVG text.
 
     Parameters
     ----------
     spec : mapping
         A Vega-Lite specification with its data inside.
+    marks : mapping
+        Marks of the numbers on axes, as a d3-format locale.
+    follows_theme : bool
+        Whether it is dark where the reader's screen is; on paper it is light always.
 
     Raises
     ------
@@ -24,18 +34,32 @@ def render_svg(spec: Mapping[str, Any]) -> str:
     """
     import vl_convert
 
-    return str(
-        vl_convert.vegalite_to_svg(dict(spec), vl_version=VEGA_LITE, allowed_base_urls=_ALLOWED_ADDRESSES)
+    text = str(
+        vl_convert.vegalite_to_svg(
+            dict(spec), vl_version=VEGA_LITE, allowed_base_urls=_ALLOWED_ADDRESSES, format_locale=dict(marks)
+        )
     )
+    if not follows_theme:
+        return text
+    head, close, rest = text.partition(">")
+    return f"{head}{close}<style>@media screen and (prefers-color-scheme:dark){{{_DARK}}}</style>{rest}"
 
 
-def render_png(spec: Mapping[str, Any], *, scale: float = 2.0) -> bytes:
+#: Rules of a style sheet win over the attributes that the renderer writes.
+_DARK = "".join(
+    f'[fill="{light}"]{{fill:{dark}}}[stroke="{light}"]{{stroke:{dark}}}' for light, dark in ON_DARK.items()
+)
+
+
+def render_png(spec: Mapping[str, Any], *, marks: Mapping[str, Any] = _MARKS, scale: float = 2.0) -> bytes:
     """The chart as PNG bytes.
 
     Parameters
     ----------
     spec : mapping
         A Vega-Lite specification with its data inside.
+    marks : mapping
+        As for `render_svg`.
     scale : float
         Pixels for each unit of the specification; 2 is sharp on paper and on fine screens.
 
@@ -50,7 +74,11 @@ def render_png(spec: Mapping[str, Any], *, scale: float = 2.0) -> bytes:
 
     return bytes(
         vl_convert.vegalite_to_png(
-            dict(spec), vl_version=VEGA_LITE, scale=scale, allowed_base_urls=_ALLOWED_ADDRESSES
+            dict(spec),
+            vl_version=VEGA_LITE,
+            scale=scale,
+            allowed_base_urls=_ALLOWED_ADDRESSES,
+            format_locale=dict(marks),
         )
     )
 

@@ -265,4 +265,4 @@ def get_cohort_chart(
     with store.read() as session:
         name = queries.get(session, ref.cohort_pk).name
     spec = workflow.chart_of(store, ref.cohort_pk, wanted, name=name, earlier=earlier, later=later)
-    return chart_response(spec, form(request, format, "json", "svg", "png"), ref.headers)
+    return chart_response(request, spec, form(request, format, "json", "svg", "png"), ref.headers)

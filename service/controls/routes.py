@@ -241,4 +241,4 @@ def _answer(request: Request, charts: list[Charted], key: str | None, asked: str
     from service.charts.control import control_spec
 
     spec = control_spec(told[0].model_dump(mode="json"))
-    return chart_response(spec, "json" if wanted == "vega" else wanted, {})
+    return chart_response(request, spec, "json" if wanted == "vega" else wanted, {})

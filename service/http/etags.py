@@ -38,6 +38,8 @@ def etag_of(request: Request, record_id: str, revision: int, *parts: object) -> 
             query,
             request.headers.get("accept", ""),
             __version__,
+            # A picture holds numbers as the site shows them.
+            str(request.app.state.display),
             *(str(part) for part in parts),
         ]
     )

@@ -9,6 +9,7 @@ from service.http.dependencies import StoreDependency, Tester
 from service.http.idempotency import OnceDependency
 from service.links import queries, workflow
 from service.links.schemas import LinkIn, LinkOut, NewLinkOut
+from service.outlets.display import Display
 
 router = APIRouter(prefix="/v1/links", tags=["links"])
 public = APIRouter(prefix="/links", tags=["links"])
@@ -73,10 +74,16 @@ def delete_link(link_id: str, principal: Tester, store: StoreDependency) -> Resp
         410: {"description": "The link has ended"},
     },
 )
-def follow_link(token: str, store: StoreDependency) -> Response:
+def follow_link(request: Request, token: str, store: StoreDependency) -> Response:
     """The one chart that a link leads to, as it is now; no key is needed, and none is looked at."""
+    from service.charts.look import reworded
     from service.charts.render import render_png, render_svg
 
     spec, form = workflow.drawn(store, token)
-    content: bytes = render_svg(spec).encode() if form == "svg" else render_png(spec)
+    display: Display = request.app.state.display
+    # Light always: nobody knows the page that it stands in.
+    shown, marks = reworded(spec, display.said), display.of_the_charts()
+    content: bytes = (
+        render_svg(shown, marks=marks).encode() if form == "svg" else render_png(shown, marks=marks)
+    )
     return Response(content, media_type=MEDIA_TYPES[form], headers=_HEADERS)

@@ -111,7 +111,7 @@ def get_trend(
     if wanted == "csv":
         return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=ref.headers)
     spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend)
-    return chart_response(spec, "json" if wanted == "vega" else str(wanted), ref.headers)
+    return chart_response(request, spec, "json" if wanted == "vega" else str(wanted), ref.headers)
 
 
 @router.get("/{quantity}/planning")

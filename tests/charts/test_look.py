@@ -1,11 +1,15 @@
 """Colours against published models of colour vision and published limits of contrast."""
 
 import itertools
+import re
+from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 
 from service.charts import look
+from service.charts.render import render_svg
 from service.quantities import QUANTITIES
 
 # Machado, Oliveira, Fernandes 2009, severity 1.0, on linear RGB (values from memory; each row sums to 1, so that grey
@@ -44,10 +48,18 @@ def contrast(one, other):
     return (light + 0.05) / (dark + 0.05)
 
 
+def shade(colour, theme):
+    return look.ON_DARK[colour] if theme == "dark" else colour
+
+
+THEMES = ("light", "dark")
+
+
+@pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("vision", VISION)
-def test_series_are_told_apart_by_colour_with_any_red_green_vision(vision):
+def test_series_are_told_apart_by_colour_with_any_red_green_vision(vision, theme):
     # No published limit for marks: a CIE76 distance of 20 is about nine just noticeable differences (2.3).
-    seen = [lab(VISION[vision] @ linear(colour)) for colour in look.SERIES_COLOURS]
+    seen = [lab(VISION[vision] @ linear(shade(colour, theme))) for colour in look.SERIES_COLOURS]
     assert min(np.linalg.norm(one - other) for one, other in itertools.combinations(seen, 2)) > 20
 
 
@@ -56,14 +68,68 @@ def test_the_models_of_vision_keep_grey_grey(vision):
     assert VISION[vision] @ np.ones(3) == pytest.approx(np.ones(3), abs=1e-5)
 
 
+@pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("colour", [*look.SERIES_COLOURS, look.LOAD, look.BAND])
-def test_marks_stand_out_from_the_paper(colour):
-    assert contrast(colour, look.PAPER) >= 3  # WCAG 2.2, 1.4.11
+def test_marks_stand_out_from_the_paper(colour, theme):
+    assert contrast(shade(colour, theme), shade(look.PAPER, theme)) >= 3  # WCAG 2.2, 1.4.11
 
 
+@pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("colour", [*look.SERIES_TEXT_COLOURS, look.INK, look.QUIET, look.PEAK])
-def test_words_are_readable_on_the_paper(colour):
-    assert contrast(colour, look.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
+def test_words_are_readable_on_the_paper(colour, theme):
+    assert contrast(shade(colour, theme), shade(look.PAPER, theme)) >= 4.5  # WCAG 2.2, 1.4.3
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("fill", [look.LOAD_FILL, "#c9d6de", "#edf0f2"])
+def test_words_are_readable_on_the_phases(fill, theme):
+    assert contrast(shade(look.INK, theme), shade(fill, theme)) >= 4.5
+
+
+def test_every_colour_of_a_chart_is_known_on_dark():
+    drawn = {
+        colour
+        for module in Path(look.__file__).parent.glob("*.py")
+        for colour in re.findall(r"#[0-9a-fA-F]{3,8}\b", module.read_text(encoding="utf-8"))
+    }
+    assert drawn == set(look.ON_DARK) | set(look.ON_DARK.values())
+
+
+def test_a_picture_is_dark_where_the_screen_is_and_only_where_that_is_asked_for():
+    spec = look.empty_chart(title="Nothing", sentence="1,234.5 to see on 2026-03-14", width=200, height=80)
+    plain, following = render_svg(spec), render_svg(spec, follows_theme=True)
+    assert "<style>" not in plain
+    assert f'[fill="{look.INK}"]{{fill:{look.ON_DARK[look.INK]}}}' in following
+    assert re.sub("<style>.*</style>", "", following) == plain
+    ET.fromstring(following)  # noqa: S314 drawn here
+
+
+def test_words_of_a_chart_are_said_anew_and_its_data_are_not():
+    spec = {
+        "title": {"text": "1.5", "subtitle": ["2.5", "3.5"], "color": "4.5"},
+        "data": {"values": [{"value": "5.5", "words": "6.5"}]},
+        "mark": {"type": "text", "text": "7.5"},
+        "encoding": {"text": {"field": "words"}, "x": {"axis": {"title": "8.5", "labelExpr": "9.5"}}},
+    }
+    said = look.reworded(spec, lambda words: words.replace(".", ","))
+    assert re.findall(r"\d,\d", str(said)) == ["1,5", "2,5", "3,5", "6,5", "7,5", "8,5"]
+    assert re.findall(r"\d\.\d", str(said)) == ["4.5", "5.5", "9.5"]
+
+
+def test_numbers_on_axes_take_the_marks_that_are_given():
+    spec = look.chart(
+        title="",
+        subtitle=(),
+        description="",
+        body={
+            "data": {"values": [{"v": 0}, {"v": 2000.5}]},
+            "mark": "point",
+            "encoding": {"y": {"field": "v", "type": "quantitative", "axis": {"format": ",.1f"}}},
+        },
+    )
+    german = {"decimal": ",", "thousands": ".", "grouping": [3], "currency": ["", ""]}
+    assert ">2,000.0<" in render_svg(spec)
+    assert ">2.000,0<" in render_svg(spec, marks=german)
 
 
 def test_series_differ_in_shape_too():
