@@ -57,6 +57,8 @@ from service.pages.people import router as people
 from service.pages.person_forms import router as person_forms
 from service.pages.routes import router as pages
 from service.pages.routes import static
+from service.pages.rows import router as rows
+from service.pages.settings_form import router as settings_form
 from service.pages.signing import router as signing
 from service.pages.visit_forms import router as visit_forms
 from service.privacy.routes import router as privacy
@@ -117,7 +119,20 @@ ROUTERS = (
 PUBLIC = (code_systems, followed_links)
 
 #: The pages, and the first parts of the addresses of those that need a session.
-PAGES = (pages, signing, person_forms, visit_forms, event_forms, event_forms, import_form, people, exercise_test, groups)
+PAGES = (
+    pages,
+    signing,
+    person_forms,
+    visit_forms,
+    event_forms,
+    event_forms,
+    import_form,
+    people,
+    exercise_test,
+    settings_form,
+    rows,
+    groups,
+)
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.

@@ -1,0 +1,99 @@
+"""What a change of a test would do, shown before it is stored."""
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.analyses.workflow import Foreseen
+from service.analysis.summary import RESULT_PLACES
+from service.outlets.text import PLATEAU, VERDICTS
+from service.quantities import QUANTITIES
+
+#: Shown whether they change or not.
+_ALWAYS = ("vo2_peak_ml_min", "vo2_peak_ml_kg_min")
+
+Finding = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What would be otherwise in one test.
+
+    Attributes
+    ----------
+    test_id : str
+    verdicts : list of (str, str, str)
+        Head, words before and after.
+    numbers : list of (str, str, float or None, float or None)
+        Label, quantity, value before and after: the peak, and every result that changes.
+    come, gone : list of dict
+        Findings that are new or say something else then, and those that the test would not have any more.
+    """
+
+    test_id: str
+    verdicts: list[tuple[str, str, str]]
+    numbers: list[tuple[str, str, float | None, float | None]]
+    come: list[Finding]
+    gone: list[Finding]
+
+    @property
+    def nothing(self) -> bool:
+        """Whether everything stays as it is."""
+        same = all(before == after for _, before, after in self.verdicts)
+        return (
+            same
+            and all(before == after for *_, before, after in self.numbers)
+            and not self.come
+            and not self.gone
+        )
+
+
+def effect_of(foreseen: Foreseen) -> Effect:
+    """What was foreseen, in words and numbers."""
+    before, after = foreseen.before, foreseen.after
+    come = _only_in(after["findings"], before["findings"])
+    # One whose numbers alone change is told once, as it would be then.
+    still = {one["code"] for one in come}
+    return Effect(
+        before["test_id"],
+        [
+            ("Label of the peak", _label(before), _label(after)),
+            ("Effort", VERDICTS[before["effort"]["verdict"]], VERDICTS[after["effort"]["verdict"]]),
+            ("Plateau", PLATEAU[before["plateau"]["verdict"]], PLATEAU[after["plateau"]["verdict"]]),
+        ],
+        list(_numbers(foreseen)),
+        come,
+        [one for one in _only_in(before["findings"], after["findings"]) if one["code"] not in still],
+    )
+
+
+def effects_of(foreseen: Sequence[Foreseen]) -> list[Effect]:
+    """The test itself, then others that the change moves."""
+    own, *others = [effect_of(one) for one in foreseen]
+    return [own, *(one for one in others if not one.nothing)]
+
+
+def seen_of(*parts: object) -> str:
+    """What was shown, as a form holds it: only what was shown is stored."""
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def _label(document: dict[str, Any]) -> str:
+    return document["peak"]["label"] or "none"
+
+
+def _numbers(foreseen: Foreseen) -> Iterator[tuple[str, str, float | None, float | None]]:
+    # Only a maximal test has results of a trend; what the analysis holds is compared in any test.
+    changed = {one["quantity"]: (one["before"], one["after"]) for one in foreseen.changed}
+    for quantity, (part, field) in RESULT_PLACES.items():
+        pair = foreseen.before[part].get(field), foreseen.after[part].get(field)
+        if quantity in _ALWAYS or pair[0] != pair[1]:
+            changed.setdefault(quantity, pair)
+    for quantity in sorted(changed, key=list(QUANTITIES).index):
+        yield QUANTITIES[quantity].label, quantity, *changed[quantity]
+
+
+def _only_in(these: list[Finding], those: list[Finding]) -> list[Finding]:
+    known = {(one["code"], one["message"]) for one in those}
+    return [one for one in these if (one["code"], one["message"]) not in known]
