@@ -42,14 +42,13 @@ from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
-from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
 from service.links.routes import public as followed_links
 from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
 from service.pages.event_forms import router as event_forms
-from service.pages.event_forms import router as event_forms
+from service.pages.batch_import import router as batch_import
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
@@ -125,15 +124,15 @@ PAGES = (
     person_forms,
     visit_forms,
     event_forms,
-    event_forms,
     import_form,
+    batch_import,
     people,
     exercise_test,
     settings_form,
     rows,
     groups,
 )
-SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/sign-out")
+SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/imports", "/site", "/sign-out")
 
 #: Statuses that any address under /v1 may answer with, all as problem details.
 _PROBLEMS = {

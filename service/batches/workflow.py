@@ -227,7 +227,12 @@ def run_jobs(store: Store, actor: str, jobs: Iterable[Job], *, replace: bool = F
         try:
             yield _run(store, actor, job, replace=replace)
         except (UpslopeError, ValidationError) as error:
-            yield Outcome(job.name, refused=True, reason=_reason(error))
+            yield Outcome(job.name, refused=True, test_id=_known_by(error), reason=_reason(error))
+
+
+def _known_by(error: UpslopeError | ValidationError) -> str | None:
+    """The test that a file is already, read with other options."""
+    return error.extra.get("test_id") if isinstance(error, FileAlreadyImported) else None
 
 
 def _reason(error: UpslopeError | ValidationError) -> str:
@@ -258,7 +263,7 @@ class Outlook:
     findings : tuple of Finding
         Of reading the file.
     test_id : str or None
-        The test that is there already.
+        The test that is there already; of a refused job, the one that was read with other options.
     """
 
     name: str
@@ -276,7 +281,7 @@ def look_at_jobs(store: Store, jobs: Iterable[Job]) -> Iterator[Outlook]:
         try:
             yield _look(store, job)
         except (UpslopeError, ValidationError) as error:
-            yield Outlook(job.name, reason=_reason(error))
+            yield Outlook(job.name, reason=_reason(error), test_id=_known_by(error))
 
 
 def _look(store: Store, job: Job) -> Outlook:

@@ -210,7 +210,7 @@ _ALL = (
             _column("stage", "Number of the stage, from 1."),
             _column("vo2", "STPD."),
             _column("vco2", "STPD."),
-            _column("ve", "BTPS.", unit="L/min BTPS"),
+            _column("ve", unit="L/min BTPS"),
             _column("heart_rate"),
             _column("respiratory_rate", name="respiratory rate"),
             _column("power"),

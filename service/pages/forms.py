@@ -1,7 +1,7 @@
 """Forms that work without scripts: their fields, what was typed, and the faults beside it."""
 
 import re
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timezone
 from typing import Annotated, Any, Literal, TypeVar
@@ -129,11 +129,14 @@ class Sent:
     text : dict
         By field.
     files : dict
-        By field.
+        By field; the last one where several were chosen.
+    chosen : sequence of (str, UploadFile)
+        Every file, with its field.
     """
 
     text: Mapping[str, str]
     files: Mapping[str, UploadFile]
+    chosen: Sequence[tuple[str, UploadFile]] = ()
 
     def revision(self) -> int:
         """State of the record when the form was opened."""
@@ -158,7 +161,8 @@ async def _sent(request: Request) -> AsyncIterator[Sent]:
         items = form.multi_items()
         text = {name: value for name, value in items if isinstance(value, str)}
         check_form(request, text.get("form_token", ""))
-        yield Sent(text, {name: value for name, value in items if isinstance(value, UploadFile)})
+        files = [(name, value) for name, value in items if isinstance(value, UploadFile)]
+        yield Sent(text, dict(files), files)
 
 
 #: What was sent with a form whose token is that of the session.

@@ -32,7 +32,7 @@ from service.visits import queries as visits
 
 router = APIRouter(prefix="/visits/{visit_id}/import", include_in_schema=False, route_class=PageRoute)
 
-_MODES = ("treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run")
+MODES = ("treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run")
 _STOPS = (
     ("exhaustion", "exhaustion"),
     ("legs", "legs"),
@@ -45,7 +45,7 @@ _STOPS = (
     ("other", "other"),
 )
 _MAIN = (
-    Field("mode", "Mode", "choice", tuple((one, one) for one in _MODES), empty="choose"),
+    Field("mode", "Mode", "choice", tuple((one, one) for one in MODES), empty="choose"),
     Field("stop_reason", "Reason for stopping", "choice", _STOPS),
 )
 _MORE = (

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 from fastapi import Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, StreamingResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from pydantic import BaseModel, ValidationError
@@ -59,18 +59,30 @@ def display_of(request: Request) -> Display:
     return display
 
 
+_HEADERS = {"Cache-Control": "no-store", "Content-Security-Policy": _POLICY}
+
+
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
     """A page made of a template, with who is signed in."""
+    text = _templates(display_of(request)).get_template(template).render(_with_who(request, context))
+    return HTMLResponse(text, status_code=status, headers=_HEADERS)
+
+
+def page_in_pieces(request: Request, template: str, **context: Any) -> StreamingResponse:
+    """A page that is sent while it is made: what takes long is shown line by line."""
+    pieces = _templates(display_of(request)).get_template(template).generate(_with_who(request, context))
+    return StreamingResponse(pieces, media_type="text/html", headers=_HEADERS)
+
+
+def _with_who(request: Request, context: dict[str, Any]) -> dict[str, Any]:
     state = request.scope.get("state", {})
     principal: Principal | None = state.get("principal")
-    text = (
-        _templates(display_of(request))
-        .get_template(template)
-        .render(principal=principal, form_token=state.get("form_token"), path=request.url.path, **context)
-    )
-    return HTMLResponse(
-        text, status_code=status, headers={"Cache-Control": "no-store", "Content-Security-Policy": _POLICY}
-    )
+    return {
+        "principal": principal,
+        "form_token": state.get("form_token"),
+        "path": request.url.path,
+        **context,
+    }
 
 
 def check_form(request: Request, form_token: str) -> None:
