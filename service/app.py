@@ -54,6 +54,7 @@ from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
 from service.pages.people import router as people
 from service.pages.person_forms import router as person_forms
+from service.pages.preparation import router as preparation
 from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.rows import router as rows
@@ -124,6 +125,7 @@ PAGES = (
     person_forms,
     visit_forms,
     event_forms,
+    preparation,
     import_form,
     batch_import,
     people,
