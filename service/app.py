@@ -14,6 +14,7 @@ import structlog
 from fastapi import Depends, FastAPI, Request
 from fastapi.middleware.cors import CORSMiddleware
 from fastapi.routing import APIRoute
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service import __version__
@@ -27,6 +28,7 @@ from service.conclusions.routes import router as conclusions
 from service.controls.routes import router as controls
 from service.db.migrate import schema_state
 from service.db.transactions import Store
+from service.duties.workflow import duties_of
 from service.effort_rules.routes import router as effort_rules
 from service.events.routes import router as events
 from service.exercise_tests.routes import router as exercise_tests
@@ -39,7 +41,7 @@ from service.http.dependencies import StoreDependency, readable_kind
 from service.http.etags import NotModified
 from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
-from service.http.keys import BodyLimitMiddleware, KeyMiddleware, PerMinute
+from service.http.keys import BodyLimitMiddleware, KeyMiddleware, LastUse, PerMinute
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
@@ -47,19 +49,22 @@ from service.links.routes import public as followed_links
 from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
-from service.pages.event_forms import router as event_forms
 from service.pages.batch_import import router as batch_import
+from service.pages.compare import router as compare
+from service.pages.event_forms import router as event_forms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
 from service.pages.import_form import router as import_form
 from service.pages.people import router as people
 from service.pages.person_forms import router as person_forms
 from service.pages.preparation import router as preparation
+from service.pages.recording_sheet import router as recording_sheet
 from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.rows import router as rows
 from service.pages.settings_form import router as settings_form
 from service.pages.signing import router as signing
+from service.pages.thresholds_form import router as thresholds_form
 from service.pages.visit_forms import router as visit_forms
 from service.privacy.routes import router as privacy
 from service.protocols.routes import router as protocols
@@ -129,9 +134,11 @@ PAGES = (
     import_form,
     batch_import,
     people,
+    compare,
+    recording_sheet,
     exercise_test,
     settings_form,
-    rows,
+    thresholds_form, rows,
     groups,
 )
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/imports", "/site", "/sign-out")
@@ -175,8 +182,10 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         del app
         if warm:
             threading.Thread(target=_warm_up, name="renderers", daemon=True).start()
+        duties.start()
         yield
         await watch.stop()
+        await run_in_threadpool(duties.stop)
         store.close()
 
     app = FastAPI(
@@ -195,6 +204,8 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     watch = app.state.watch = Watch(lambda: app.state.store)
     app.state.display = Display(settings.locale, settings.display_units)
     app.state.key_failures = PerMinute(settings.auth_failures_per_minute)
+    last_use = LastUse()
+    duties = duties_of(store, last_use)
     problems.install(app, settings.base_url)
 
     @app.exception_handler(NotModified)
@@ -217,7 +228,13 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
 
     # The last added is the outermost: headers, origins, key, size.
     app.add_middleware(BodyLimitMiddleware, settings=settings)
-    app.add_middleware(KeyMiddleware, settings=settings, failures=app.state.key_failures, pages=SIGNED_IN)
+    app.add_middleware(
+        KeyMiddleware,
+        settings=settings,
+        failures=app.state.key_failures,
+        last_use=last_use,
+        pages=SIGNED_IN,
+    )
     if origins := [origin.strip() for origin in settings.cors_origins.split(",") if origin.strip()]:
         app.add_middleware(
             CORSMiddleware,

@@ -242,8 +242,9 @@ def migrate() -> None:
 
 @app.command()
 def backup(file: Annotated[Path, typer.Argument(help="Where the copy goes; must not exist.")]) -> None:
-    """Copy the record while it is in use, and check the copy."""
+    """Copy the record while it is in use, check the copy, and note in the record that it was made."""
     from service.db.migrate import copy_sqlite
+    from service.upkeep.workflow import note_copy
 
     settings = _settings()
     if settings.sqlite_path is None:
@@ -255,6 +256,8 @@ def backup(file: Annotated[Path, typer.Argument(help="Where the copy goes; must 
     with _told():
         copy_sqlite(Path(settings.sqlite_path), file)
     typer.echo(f"Copied to {file} and checked.")
+    if (why := note_copy(settings, file)) is not None:
+        _errors.print(f"The copy is not noted in the record: {why}", markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -399,6 +402,21 @@ def list_keys() -> None:
             "" if key.revoked_at is None else f"{key.revoked_at:%Y-%m-%d %H:%M}",
         )
     Console(highlight=False).print(table)
+
+
+@keys_app.command("rotate")
+def rotate_key(
+    name: str,
+    overlap_hours: Annotated[
+        float, typer.Option(min=0, max=720, help="How long the key before works on; 0 ends it at once.")
+    ] = 0.0,
+) -> None:
+    """Give a key another secret, and print it alone; name, scope and subjects stay."""
+    from service.keys.queries import rotate
+
+    with _record() as store, store.write("command line") as transaction:
+        _, secret = rotate(transaction, name, overlap_hours=overlap_hours)
+    typer.echo(secret)
 
 
 @keys_app.command("revoke")

@@ -71,7 +71,8 @@ class Settings(BaseSettings):
         0,
         ge=0,
         le=200,
-        description="Years after the last visit of a person for which data are kept; those due are listed, never erased by themselves. 0: no such time.",
+        description="Years after the last visit of a person for which data are kept; those due are listed, never erased by "
+        "themselves. 0: no such time.",
     )
     backup_before_upgrade: bool = Field(
         True, description="Copy a SQLite database beside itself before its schema is upgraded."
@@ -85,6 +86,14 @@ class Settings(BaseSettings):
         "metric",
         description="Units on pages, in forms, charts and reports: metric, or us for lb, in, ft, mph and °F. "
         "The record, the API's values and files are metric always.",
+    )
+    backup_folder: str = Field(
+        "",
+        description="Where `serve` puts checked copies of a SQLite record by the clock; empty: it makes none.",
+    )
+    backup_hours: float = Field(24.0, gt=0, le=24 * 366, description="Hours from one such copy to the next.")
+    backup_keep: int = Field(
+        14, ge=1, le=10_000, description="How many such copies are kept; older ones are deleted."
     )
     log_level: str = Field(
         "info", pattern="^(debug|info|warning|error)$", description="Least severity that is logged."

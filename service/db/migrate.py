@@ -199,7 +199,7 @@ def restore_sqlite(source: Path, target: Path) -> str:
     UpslopeError
         The copy is no sound record, or of a newer program, or the record is in use; nothing is changed.
     """
-    _refuse_unsound(source)
+    refuse_unsound(source)
     if target.exists():
         if source.samefile(target):
             raise UpslopeError(f"{source} is the record itself; name a copy of it.")
@@ -220,7 +220,15 @@ def restore_sqlite(source: Path, target: Path) -> str:
     return f"Restored {target} from {source}.{kept}"
 
 
-def _refuse_unsound(copy: Path) -> None:
+def refuse_unsound(copy: Path) -> None:
+    """Refuse a copy that is no sound record of this program or an older one.
+
+    Raises
+    ------
+    UpslopeError
+        It cannot be read, does not pass the integrity check, or has rows without their parent.
+    DatabaseTooNew
+    """
     try:
         with closing(sqlite3.connect(_read_only(copy), uri=True)) as connection:
             verdict = connection.execute("PRAGMA integrity_check").fetchone()[0]

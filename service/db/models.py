@@ -588,6 +588,9 @@ class ApiKey(Base):
     expires_at: Mapped[datetime | None]
     revoked_at: Mapped[datetime | None]
     last_used_at: Mapped[datetime | None]
+    # After a rotation the key before works on until an instant, so that a program can change over without a gap.
+    previous_digest: Mapped[str | None] = mapped_column(unique=True)
+    previous_until: Mapped[datetime | None]
 
 
 class ApiKeySubject(Base):

@@ -81,7 +81,7 @@ class Transaction:
         ----------
         kind : str
             ``subject``, ``visit``, ``test``, ``analysis``, ``cohort``, ``norm``, ``protocol``, ``control``, ``key``,
-            ``site``.
+            ``site``, ``backup``.
         public_id : str
         action : {"created", "changed", "deleted"}
         subject_id : str, optional

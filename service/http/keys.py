@@ -12,6 +12,7 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass
+from datetime import datetime
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, Literal
 from urllib.parse import quote, urlsplit
@@ -75,8 +76,10 @@ def digest_of(key: str) -> str:
 
 
 def find_principal(session: Session, key: str) -> Principal | None:
-    """Whose key this is; None where it is unknown, expired or revoked."""
-    return _principal_where(session, ApiKey.digest == digest_of(key))
+    """Whose key this is; None where it is unknown, expired or revoked. After a rotation the one before works for a while."""
+    digest = digest_of(key)
+    before = sa.and_(ApiKey.previous_digest == digest, ApiKey.previous_until > now())
+    return _principal_where(session, sa.or_(ApiKey.digest == digest, before))
 
 
 def find_signed_in(session: Session, token: str) -> Principal | None:
@@ -132,6 +135,32 @@ def from_this_site(scope: Scope) -> bool:
     return origin is None or urlsplit(origin).netloc == headers.get("host", "")
 
 
+class LastUse:
+    """When each key was last used: remembered here and written down now and then, so that no reading waits for a write."""
+
+    def __init__(self) -> None:
+        self._at: dict[int, datetime] = {}
+        self._lock = threading.Lock()
+
+    def note(self, key_id: int) -> None:
+        """The key was used now."""
+        with self._lock:
+            self._at[key_id] = now()
+
+    def write_down(self, store: Store) -> None:
+        """Put what was noted since the last time into the record."""
+        with self._lock:
+            noted, self._at = self._at, {}
+        if not noted:
+            return
+        with store.write("service") as transaction:
+            for key_id, at in sorted(noted.items()):
+                later = sa.or_(ApiKey.last_used_at.is_(None), ApiKey.last_used_at < at)
+                transaction.session.execute(
+                    sa.update(ApiKey).where(ApiKey.id == key_id, later).values(last_used_at=at)
+                )
+
+
 class PerMinute:
     """Counts events of the last 60 s by name."""
 
@@ -171,14 +200,22 @@ class KeyMiddleware:
         First parts of the addresses of pages that need a session.
     failures : PerMinute
         Counts refused keys by address, those of the page to sign in too.
+    last_use : LastUse
     """
 
     def __init__(
-        self, app: ASGIApp, *, settings: Settings, failures: "PerMinute", pages: tuple[str, ...] = ()
+        self,
+        app: ASGIApp,
+        *,
+        settings: Settings,
+        failures: "PerMinute",
+        last_use: LastUse,
+        pages: tuple[str, ...] = (),
     ) -> None:
         self.app = app
         self.settings = settings
         self.failures = failures
+        self.last_use = last_use
         self.pages = pages
         self.requests = PerMinute(settings.requests_per_minute)
 
@@ -224,6 +261,7 @@ class KeyMiddleware:
         found = await run_in_threadpool(self._find_session, scope["app"].state.store, token)
         if found is None:
             return None
+        self.last_use.note(found.key_id)
         if scope["method"] not in {"GET", "HEAD"} and not from_this_site(scope):
             raise Forbidden("A page of another site asked for this; nothing was done.")
         return {"principal": found, "form_token": form_token_of(token)}
@@ -252,6 +290,7 @@ class KeyMiddleware:
             raise Unauthenticated(
                 "Send a valid key in the header 'Authorization: Bearer <key>'. 'upslope keys create' makes one."
             )
+        self.last_use.note(found.key_id)
         if self.requests.limit and (wait := self.requests.over(found.name)) is not None:
             raise TooManyRequests(
                 "This key has asked too often in the last minute; wait a little.",

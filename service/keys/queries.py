@@ -104,6 +104,33 @@ def revoke(transaction: Transaction, name: str) -> None:
         transaction.changed("key", name, action="deleted")
 
 
+def rotate(transaction: Transaction, name: str, *, overlap_hours: float) -> tuple[ApiKey, str]:
+    """Give a key another secret; the one before works on for a while, or not at all.
+
+    Raises
+    ------
+    NotFound
+        No such key.
+    Conflict
+        The key was revoked or has expired.
+    """
+    session = transaction.session
+    key = session.scalars(sa.select(ApiKey).where(ApiKey.name == name)).one_or_none()
+    if key is None:
+        raise NotFound(f"There is no key named {name[:80]!r}.")
+    if key.revoked_at is not None or (key.expires_at is not None and key.expires_at <= now()):
+        raise Conflict(f"The key {name!r} was revoked or has expired; make a new one.")
+    secret = new_key()
+    key.previous_digest = key.digest if overlap_hours else None
+    key.previous_until = now() + timedelta(hours=overlap_hours) if overlap_hours else None
+    key.digest = digest_of(secret)
+    if not overlap_hours:
+        session.execute(sa.delete(WebSession).where(WebSession.api_key_id == key.id))
+    session.flush()
+    transaction.changed("key", name, action="changed", payload={"rotated": {"overlap_hours": overlap_hours}})
+    return key, secret
+
+
 def begin_session(transaction: Transaction, principal: Principal, *, hours: float) -> str:
     """Sign a browser in for so many hours; the token is answered once and not kept. Ended sessions are forgotten."""
     session = transaction.session

@@ -4,12 +4,12 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Response
 
-from service.http.answers import created
+from service.http.answers import created, json_response
 from service.http.cursors import Page
 from service.http.dependencies import Admin, StoreDependency
 from service.http.idempotency import OnceDependency
 from service.keys import queries
-from service.keys.schemas import KeyIn, KeyOut, NewKeyOut
+from service.keys.schemas import KeyIn, KeyOut, NewKeyOut, RotationIn
 
 router = APIRouter(prefix="/v1/keys", tags=["keys"])
 
@@ -31,6 +31,15 @@ def create_key(body: KeyIn, principal: Admin, store: StoreDependency, once: Once
         known, location = queries.out(transaction.session, key), f"/v1/keys/{quote(key.name)}"
         transaction.answer(created(known, location))
         return created(NewKeyOut(**known.model_dump(), key=secret), location)
+
+
+@router.post("/{name:path}/rotation", response_model=NewKeyOut)
+def rotate_key(name: str, body: RotationIn, principal: Admin, store: StoreDependency) -> Response:
+    """Give a key another secret, which is in this answer and nowhere else; name, scope and subjects stay."""
+    with store.write(principal.name) as transaction:
+        key, secret = queries.rotate(transaction, name, overlap_hours=body.overlap_hours)
+        known = queries.out(transaction.session, key)
+        return json_response(NewKeyOut(**known.model_dump(), key=secret))
 
 
 @router.delete("/{name:path}", status_code=204)

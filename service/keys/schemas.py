@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from service.http.wire import Answer, Flag, InstantWithOffset, ShortText, Wire
+from service.http.wire import Answer, Flag, InstantWithOffset, Number, ShortText, Wire
 
 
 class KeyIn(Wire):
@@ -30,6 +30,20 @@ class KeyOut(Answer):
     created_at: datetime
     expires_at: datetime | None
     revoked_at: datetime | None
+    last_used_at: datetime | None = Field(
+        description="To the minute; written down a minute after it was used at the latest."
+    )
+    previous_until: datetime | None = Field(
+        description="Until when the key before the last rotation works; null where there is none."
+    )
+
+
+class RotationIn(Wire):
+    """A key in the place of another: how long the one before works on."""
+
+    overlap_hours: Annotated[Number, Field(ge=0, le=24 * 30)] = Field(
+        0.0, description="0 ends it, and what was signed in with it, at once."
+    )
 
 
 class NewKeyOut(KeyOut):

@@ -35,8 +35,6 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("POST", "/v1/visits/{visit_id}/imports"): (403, 422, 422, 404),
     ("GET", "/v1/import-templates"): (200, 200, 200, 200),
     ("GET", "/v1/import-templates/{name}"): (200, 200, 200, 200),
-    ("GET", "/v1/import-templates"): (200, 200, 200, 200),
-    ("GET", "/v1/import-templates/{name}"): (200, 200, 200, 200),
     ("GET", "/v1/tests/{test_id}"): (200, 200, 200, 404),
     ("PATCH", "/v1/tests/{test_id}"): (403, 422, 422, 404),
     ("DELETE", "/v1/tests/{test_id}"): (403, 409, 409, 404),
@@ -126,6 +124,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("DELETE", "/v1/links/{link_id}"): (403, 404, 404, 404),
     ("GET", "/v1/keys"): (403, 403, 200, 403),
     ("POST", "/v1/keys"): (403, 403, 422, 403),
+    ("POST", "/v1/keys/{name:path}/rotation"): (403, 403, 422, 403),
     ("DELETE", "/v1/keys/{name:path}"): (403, 403, 404, 403),
 }
 
@@ -166,7 +165,6 @@ def record(client, laboratory) -> dict[str, str]:
         "chart": "uptake",
         "method_id": "acsm_walking",
         "name:path": "nobody",
-        "name": "intervals",
         "name": "intervals",
         "link_id": "none",
     }

@@ -1,0 +1,1 @@
+"""Copies of the record, by hand and by the clock."""
