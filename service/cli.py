@@ -391,13 +391,14 @@ def list_keys() -> None:
 
     with _record() as store, store.read() as session:
         found = listed(session)
-    table = Table("Name", "Scope", "Subjects", "Names", "Expires", "Revoked")
+    table = Table("Name", "Scope", "Subjects", "Names", "Last used", "Expires", "Revoked")
     for key in found:
         table.add_row(
             key.name,
             key.scope,
             "all" if key.subject_codes is None else ", ".join(key.subject_codes),
             "yes" if key.identity or key.scope != "reader" else "no",
+            "never" if key.last_used_at is None else f"{key.last_used_at:%Y-%m-%d %H:%M}",
             "never" if key.expires_at is None else f"{key.expires_at:%Y-%m-%d}",
             "" if key.revoked_at is None else f"{key.revoked_at:%Y-%m-%d %H:%M}",
         )
