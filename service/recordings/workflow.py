@@ -74,7 +74,7 @@ def standing(marks: Sequence[Mark], steps: Sequence[StepOut], at: datetime) -> S
     zero = queries.clock_started_at(seen)
     begun = next((mark for mark in reversed(seen) if mark.kind in {"stage_started", "exercise_ended"}), None)
     if zero is None or begun is None:
-        return Standing(time_s=seconds_between(zero, at))
+        return Standing(time_s=seconds_between(zero, at), following=next(iter(steps), None))
     phase = "recovery" if begun.kind == "exercise_ended" else begun.phase
     run_s, held = _run_s([mark for mark in seen if mark.at >= begun.at], begun.at, at)
     of_phase = [step for step in steps if step.phase == phase]
