@@ -42,6 +42,7 @@ from service.http.etags import NotModified
 from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, LastUse, PerMinute
+from service.http.metrics import Metrics
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
@@ -76,6 +77,7 @@ from service.site.routes import router as site
 from service.subjects.routes import router as subjects
 from service.trends.routes import models as ageing_models
 from service.trends.routes import router as trends
+from service.upkeep.routes import router as metrics
 from service.visits.routes import router as visits
 from service.watching.routes import router as watching
 from service.watching.workflow import Watch
@@ -118,6 +120,7 @@ ROUTERS = (
     keys,
     fhir,
     links,
+    metrics,
 )
 
 #: What needs no key.
@@ -204,6 +207,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     watch = app.state.watch = Watch(lambda: app.state.store)
     app.state.display = Display(settings.locale, settings.display_units)
     app.state.key_failures = PerMinute(settings.auth_failures_per_minute)
+    app.state.metrics = Metrics()
     last_use = LastUse()
     duties = duties_of(store, last_use)
     problems.install(app, settings.base_url)
@@ -243,7 +247,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
             allow_headers=["Authorization", "If-None-Match"],
             expose_headers=["ETag", "Link", "Location", "Retry-After"],
         )
-    app.add_middleware(HeadersMiddleware)
+    app.add_middleware(HeadersMiddleware, metrics=app.state.metrics)
     return app
 
 
@@ -298,7 +302,7 @@ def _describe(app: FastAPI) -> None:
             for path, operations in made["paths"].items():
                 for operation in operations.values():
                     answers = operation["responses"]
-                    if path.startswith("/v1"):
+                    if path.startswith(("/v1", "/metrics")):
                         operation["security"] = [{"key": []}]
                         answers |= {
                             str(status): {"description": meaning} for status, meaning in _PROBLEMS.items()

@@ -4,6 +4,7 @@ Exit status 0 done, 1 refused input or failed work with the reason on standard e
 """
 
 import json
+import os
 import shutil
 import sys
 import tempfile
@@ -207,6 +208,7 @@ def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
     import uvicorn
 
     from service.app import configure_logging, create_app
+    from service.http.metrics import FOLDER_VARIABLE
 
     if workers == 1:
         configure_logging(settings.log_level)
@@ -219,16 +221,19 @@ def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
             timeout_graceful_shutdown=_LAST_ANSWERS_S,
         )
         return
-    uvicorn.run(
-        "service.app:from_environment",
-        factory=True,
-        host=host,
-        port=port,
-        workers=workers,
-        log_level="warning",
-        access_log=False,
-        timeout_graceful_shutdown=_LAST_ANSWERS_S,
-    )
+    with tempfile.TemporaryDirectory(prefix="upslope-numbers-") as folder:
+        # In it the processes put their numbers together: whichever is asked for /metrics answers for all.
+        os.environ[FOLDER_VARIABLE] = folder
+        uvicorn.run(
+            "service.app:from_environment",
+            factory=True,
+            host=host,
+            port=port,
+            workers=workers,
+            log_level="warning",
+            access_log=False,
+            timeout_graceful_shutdown=_LAST_ANSWERS_S,
+        )
 
 
 @app.command()

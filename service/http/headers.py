@@ -7,14 +7,17 @@ import structlog
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.http.metrics import Metrics
+
 _log = structlog.get_logger("service.requests")
 
 
 class HeadersMiddleware:
     """Gives each request an id, and each answer the headers that keep health data out of caches and frames."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, metrics: Metrics) -> None:
         self.app = app
+        self.metrics = metrics
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on, and complete the answer's headers."""
@@ -37,18 +40,21 @@ class HeadersMiddleware:
                     headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
+        self.metrics.began()
         try:
             await self.app(scope, receive, completed)
         finally:
             # The route's pattern and not its path: ids are personal data in a log.
             route = getattr(scope.get("route"), "path", None)
             principal = (scope.get("state") or {}).get("principal")
+            seconds = time.perf_counter() - began
+            self.metrics.answered(method=scope["method"], route=route, status=status, seconds=seconds)
             _log.info(
                 "answered",
                 request_id=request_id,
                 method=scope["method"],
                 route=route,
                 status=status,
-                ms=round((time.perf_counter() - began) * 1000, 1),
+                ms=round(seconds * 1000, 1),
                 key=principal.name if principal else None,
             )

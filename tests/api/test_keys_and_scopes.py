@@ -119,6 +119,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int]] = {
     ("DELETE", "/v1/typical-errors/{quantity}"): (403, 403, 404, 403),
     ("GET", "/v1/changes"): (200, 200, 200, 200),
     ("GET", "/v1/audit"): (403, 403, 200, 403),
+    ("GET", "/metrics"): (403, 403, 200, 403),
     ("POST", "/v1/links"): (403, 422, 422, 422),
     ("GET", "/v1/links"): (403, 200, 200, 200),
     ("DELETE", "/v1/links/{link_id}"): (403, 404, 404, 404),
