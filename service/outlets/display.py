@@ -109,9 +109,9 @@ class Display:
         unit = self.unit(key)
         return f"{text} {unit}" if unit else text
 
-    def figure(self, value: float | None, decimals: int = 0) -> str:
+    def figure(self, value: float | None, decimals: int = 0, *, sign: bool = False) -> str:
         """A number that no quantity of the registry stands for; a dash for none."""
-        return NONE if value is None else self._marked(value, decimals)
+        return NONE if value is None else self._marked(value, decimals, sign=sign)
 
     def significant(self, value: float | None, digits: int = 4) -> str:
         """A number of a unit that is only known as text, to so many digits; a dash for none."""
@@ -134,6 +134,14 @@ class Display:
         if not self.locale:
             return f"{value:%Y-%m-%d %H:%M}"
         return f"{self.day(value)} {format_time(value.time(), 'short', locale=_locale(self.locale))}"
+
+    @staticmethod
+    def clock(seconds: float | None) -> str:
+        """Time on the clock of a test, in minutes and seconds, the same everywhere; a dash for none."""
+        if seconds is None:
+            return NONE
+        whole = round(seconds)
+        return f"{'-' * (whole < 0)}{abs(whole) // 60}:{abs(whole) % 60:02d}"
 
     def said(self, sentence: str) -> str:
         """A finished sentence with its numbers and dates marked by the locale; its units stay as they are named."""

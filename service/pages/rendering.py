@@ -48,6 +48,7 @@ def _templates(display: Display) -> Environment:
         "significant": display.significant,
         "day": display.day,
         "moment": display.moment,
+        "clock": display.clock,
         "said": display.said,
     }
     return templates

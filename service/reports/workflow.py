@@ -76,8 +76,6 @@ def report_of_test(
     Conflict
         The test is void.
     """
-    from service.charts.render import render_svg
-
     record = audience == "record"
     with store.read() as session:
         test = tests.out(session, test_pk)
@@ -115,10 +113,19 @@ def report_of_test(
         changed_since=bool(concluded.analysis_changed_since_signature),
         trend=trend,
         rank=_rank(points[-1]["norm_id"] if points else None, analysis["ranks"]),
-        figures=[Figure(render_svg(spec), spec["description"]) for spec in (specs if record else specs[:1])],
+        figures=[_figure(spec, display) for spec in (specs if record else specs[:1])],
     )
     sheet = Sheet(paper, printed, display, _PROGRAM)
     return (record_report if record else client_report)(material, sheet)
+
+
+def _figure(spec: Mapping[str, Any], display: Display) -> Figure:
+    """A chart as it is printed: light, with the marks of the site."""
+    from service.charts.look import reworded
+    from service.charts.render import render_svg
+
+    shown = reworded(spec, display.said)
+    return Figure(render_svg(shown, marks=display.of_the_charts()), shown["description"])
 
 
 def _charts(analysis: Mapping[str, Any], *, record: bool) -> list[str]:
@@ -189,8 +196,6 @@ def report_of_history(
     display: Display,
 ) -> Report:
     """The report of a person's history; parameters as of `report_of_test`."""
-    from service.charts.render import render_svg
-
     trend = trend_of(store, subject_pk, subject_id, RANKED).as_dict()
     with store.read() as session:
         subject = subjects.get(session, subject_pk)
@@ -201,8 +206,7 @@ def report_of_history(
         person = _person(subject, visit, day, principal)
     figures = []
     if trend["series"]:
-        spec = trend_chart(store, subject_pk, trend)
-        figures.append(Figure(render_svg(spec), spec["description"]))
+        figures.append(_figure(trend_chart(store, subject_pk, trend), display))
     material = HistoryMaterial(
         person=person,
         trend=trend,

@@ -186,6 +186,14 @@ def test_a_number_of_which_only_the_unit_is_known_has_four_digits(value, text):
     assert NEUTRAL.significant(value) == text
 
 
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0, "0:00"), (59.6, "1:00"), (1050, "17:30"), (3723, "62:03"), (-5, "-0:05"), (None, "–")],
+)
+def test_the_clock_of_a_test_counts_minutes_and_seconds(seconds, text):
+    assert GERMAN.clock(seconds) == NEUTRAL.clock(seconds) == text
+
+
 @pytest.mark.parametrize("locale", ["xx-YY", "de_DE_and_more", "../etc", "deutsch"])
 def test_an_unknown_locale_is_refused_at_the_start(locale):
     with pytest.raises(ValueError, match="must be a known locale such as en-GB"):
