@@ -33,8 +33,8 @@ def alone(monkeypatch):
 def test_the_block_blocks(alone):
     with pytest.raises(OSError, match="no names"):
         socket.create_connection(("upslope.example.org", 80))
-    with pytest.raises(OSError, match="no network"):
-        socket.socket().connect(("192.0.2.1", 80))
+    with pytest.raises(OSError, match="no network"), socket.socket() as one:
+        one.connect(("192.0.2.1", 80))
     assert alone == ["upslope.example.org", "('192.0.2.1', 80)"]
 
 
