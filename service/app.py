@@ -141,7 +141,8 @@ PAGES = (
     recording_sheet,
     exercise_test,
     settings_form,
-    thresholds_form, rows,
+    thresholds_form,
+    rows,
     groups,
 )
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/imports", "/site", "/sign-out")

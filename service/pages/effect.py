@@ -13,6 +13,9 @@ from service.quantities import QUANTITIES
 #: Shown whether they change or not.
 _ALWAYS = ("vo2_peak_ml_min", "vo2_peak_ml_kg_min")
 
+#: What is foreseen before a reason is given; it is never stored.
+NOT_YET = "not said yet"
+
 Finding = dict[str, Any]
 
 

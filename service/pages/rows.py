@@ -17,7 +17,7 @@ from service.exercise_tests import workflow
 from service.exercise_tests.schemas import ExclusionIn
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
-from service.pages.effect import Effect, effects_of, seen_of
+from service.pages.effect import NOT_YET, Effect, effects_of, seen_of
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
 from service.pages.rendering import PageRoute, checked, display_of, page
 from service.quantities import CHANNELS, QUANTITIES
@@ -120,11 +120,13 @@ def rows_step(
     )
     target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, ref.test_pk, revision=revision)
     try:
-        rows = _decided(store, ref, values_of(fields, filled.typed), ticked)
+        said = sent.text.get("step") == "store"
+        typed = filled.typed if said else filled.typed | {"reason": filled.typed["reason"].strip() or NOT_YET}
+        rows = _decided(store, ref, values_of(fields, typed), ticked)
         looked.count = len(rows)
-        looked.seen = seen_of(revision, [row.model_dump() for row in rows])
+        looked.seen = seen_of(revision, [(row.seq, row.excluded) for row in rows])
         edit = workflow.exclusions_edit(target, principal.name, rows)
-        if sent.text.get("step") == "store" and sent.text.get("seen") == looked.seen:
+        if said and sent.text.get("seen") == looked.seen:
             there = "&".join(
                 f"{name}={sent.text[name]}" for name in ("from_s", "to_s", "only") if sent.text.get(name)
             )
@@ -137,7 +139,7 @@ def rows_step(
                 {"exclusions": [row.model_dump() for row in rows]},
                 respond=lambda _: RedirectResponse(f"/tests/{ref.test_id}/rows?{there}", status_code=303),
             )
-        looked.changed = sent.text.get("step") == "store"
+        looked.changed = said
         looked.effects = effects_of(foresee(store, target, edit))
     except UpslopeError as error:
         if status_of(error) in {403, 404}:

@@ -127,7 +127,7 @@ def test_a_breath_that_the_rule_leaves_out_can_be_kept(browser, tester_key, labo
         ({"first_s": "10"}, "last_s", "is needed with the other one"),
         ({"first_s": "10", "last_s": "12"}, "first_s", "no row lies wholly inside"),
         ({"first_s": "soon", "last_s": "12"}, "first_s", "must be a number"),
-        ({"row_3": "on", "reason": "  "}, "reason", "is needed"),
+        ({"row_3": "on", "reason": "  ", "step": "store"}, "reason", "is needed"),
         ({"row_3": "on", "reason": "x" * 10_000}, "reason", "at most"),
         ({"row_3": "on", "decision": ""}, "decision", "is needed"),
         ({"row_3": "on", "decision": "delete"}, "decision", "choose one of the list"),
@@ -142,6 +142,15 @@ def test_what_is_refused_stands_beside_its_field_and_is_kept(
     assert fault in at_field(answer.text, name)
     assert shown(answer.text) == ""
     assert decisions(laboratory, complete) == {}
+
+
+def test_the_effect_is_shown_before_a_reason_is_given(sent, laboratory, complete):
+    seen = shown(sent(row_58="on", reason="").text)
+    assert seen
+    answer = sent(row_58="on", reason="", step="store", seen=seen)
+    assert (answer.status_code, decisions(laboratory, complete)) == (422, {})
+    assert sent(row_58="on", reason="Leak.", step="store", seen=seen).status_code == 303
+    assert decisions(laboratory, complete) == {58: (True, "tester", "Leak.")}
 
 
 def test_a_row_that_there_is_not_is_told(sent):
