@@ -60,6 +60,21 @@ _THRESHOLDS = {
 }
 #: In the place of what a key may not see.
 NOT_SHOWN = "not shown to this key"
+_METHODS: Mapping[str, str] = {
+    "v_slope": "V-slope",
+    "ventilatory_equivalents": "ventilatory equivalents",
+    "excess_co2": "excess CO2",
+    "ve_vco2": "VE on VCO2",
+    "ve_vco2_equivalent": "VE/VCO2",
+    "consensus": "consensus of methods",
+    "lactate_2": "2 mmol/L",
+    "lactate_4": "4 mmol/L",
+    "lactate_baseline_0_5": "lowest + 0.5 mmol/L",
+    "lactate_baseline_1_0": "lowest + 1.0 mmol/L",
+    "lactate_modified_dmax": "modified maximal distance",
+    "lactate_log_log": "log-log",
+    "tester": "set by the tester",
+}
 _MET = {True: "met", False: "not met", None: "not assessable"}
 _UPTAKES = ("vo2_peak_ml_kg_min", "vo2_peak_ml_min")
 
@@ -554,7 +569,7 @@ def _thresholds(material: TestMaterial, display: Display) -> Section:
         rows = tuple(
             (
                 _THRESHOLDS[one["threshold"]],
-                in_words(one["method"]) if one["basis"] == "computed" else "set by the tester",
+                display.said(_METHODS[one["method"]]),
                 display.number(one["vo2_ml_min"], "vt1_vo2_ml_min"),
                 _percent(one["percent_of_peak"], display),
                 _percent(
@@ -671,7 +686,9 @@ def _heart(material: TestMaterial, display: Display) -> Section:
                 (
                     "Left to the predicted",
                     shown(display, reserves.get("heart_rate_left_bpm"), "heart_rate_bpm"),
-                    f"({in_words(reserves.get('heart_rate_max_method'))})",
+                    f"({METHODS[reserves['heart_rate_max_method']].label})"
+                    if reserves.get("heart_rate_left_bpm") is not None
+                    else "",
                 ),
                 (
                     "Heart-rate recovery, 60 s",
@@ -770,7 +787,9 @@ def _ventilation(material: TestMaterial, display: Display) -> Section:
         (
             "VE/VCO2 slope",
             "none" if slope_to_second is None else display.quantity(slope_to_second, "ve_vco2_slope"),
-            "(to the second threshold)" if slope_to_second is not None else why.get("ve_vco2_slope", ""),
+            "(to the second threshold)"
+            if slope_to_second is not None
+            else why.get("ve_vco2_slope") or slopes.get("reason") or "",
         ),
         ("VE/VCO2 slope, whole", shown(display, slopes.get("ve_vco2_slope_whole"), "ve_vco2_slope")),
         ("Lowest VE/VCO2", shown(display, gas.get("lowest_ve_vco2"), "ve_vco2")),
