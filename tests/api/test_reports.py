@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-
 NAMES = {"given_name": "Wilhelmina", "family_name": "Testperson"}
 VISIT = {
     "site": "Room 4",
