@@ -1,12 +1,15 @@
 """The service: middleware, routers, error handlers, lifespan. The only module that knows every part."""
 
+import asyncio
 import io
 import json
 import logging
+import signal
 import sys
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from types import FrameType
 from typing import Any, TextIO, cast
 
 import sqlalchemy as sa
@@ -51,6 +54,7 @@ from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
 from service.pages.batch_import import router as batch_import
+from service.pages.devices import router as devices
 from service.pages.compare import router as compare
 from service.pages.event_forms import router as event_forms
 from service.pages.exercise_test import router as exercise_test
@@ -65,6 +69,9 @@ from service.pages.routes import static
 from service.pages.rows import router as rows
 from service.pages.settings_form import router as settings_form
 from service.pages.signing import router as signing
+from service.pages.site import router as site_page
+from service.pages.site_keys import router as site_keys
+from service.pages.site_settings import router as site_settings
 from service.pages.thresholds_form import router as thresholds_form
 from service.pages.visit_forms import router as visit_forms
 from service.privacy.routes import router as privacy
@@ -141,9 +148,12 @@ PAGES = (
     recording_sheet,
     exercise_test,
     settings_form,
-    thresholds_form,
-    rows,
+    thresholds_form, rows,
     groups,
+    site_page,
+    site_settings,
+    site_keys,
+    devices,
 )
 SIGNED_IN = ("/people", "/visits", "/tests", "/groups", "/imports", "/site", "/sign-out")
 
@@ -187,6 +197,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         if warm:
             threading.Thread(target=_warm_up, name="renderers", daemon=True).start()
         duties.start()
+        _on_the_way_out(watch.let_go)
         yield
         await watch.stop()
         await run_in_threadpool(duties.stop)
@@ -250,6 +261,22 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
         )
     app.add_middleware(HeadersMiddleware, metrics=app.state.metrics)
     return app
+
+
+def _on_the_way_out(do: Callable[[], None]) -> None:
+    """Do something as soon as the process is told to stop: the server waits for its open answers before it says so."""
+    if threading.current_thread() is not threading.main_thread():
+        return  # a server within another program has no signals of its own
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        before = signal.getsignal(number)
+
+        def handle(told: int, frame: FrameType | None, before: Any = before) -> None:
+            loop.call_soon_threadsafe(do)
+            if callable(before):
+                before(told, frame)
+
+        signal.signal(number, handle)
 
 
 def _warm_up() -> None:

@@ -35,8 +35,8 @@ keys_app = typer.Typer(help="Keys of the API.", no_args_is_help=True)
 app.add_typer(keys_app, name="keys")
 
 _errors = Console(stderr=True, highlight=False)
-# Answers have this long to end when the service is stopped; one that watches a test would go on for ever.
-_LAST_ANSWERS_S = 3
+# What is being answered has this long to end when the service is stopped: an import of many rows takes a while.
+_LAST_ANSWERS_S = 20
 
 
 def main() -> None:

@@ -73,7 +73,8 @@ class Listens:
 @dataclass(eq=False, slots=True)
 class _Listener:
     who: Listens
-    waiting: asyncio.Queue[Told]
+    # None closes the stream; whoever watches comes again by itself.
+    waiting: asyncio.Queue[Told | None]
     after: int | None = None
     fell_behind: bool = False
 
@@ -161,15 +162,23 @@ class Watch:
                     return
             while not (listener.fell_behind and listener.waiting.empty()):
                 try:
-                    told = await asyncio.wait_for(listener.waiting.get(), self.silence_s)
+                    heard = await asyncio.wait_for(listener.waiting.get(), self.silence_s)
                 except TimeoutError:
                     yield ": nothing new\n\n"
                     continue
-                yield told.text()
-                if told.name == "end":
+                if heard is None:
+                    return
+                yield heard.text()
+                if heard.name == "end":
                     return
         finally:
             self.leave(listener)
+
+    def let_go(self) -> None:
+        """Close every stream: the process is about to end, and waits for its answers."""
+        for one in self._listeners:
+            with contextlib.suppress(asyncio.QueueFull):  # then it has fallen behind, and is closed by that
+                one.waiting.put_nowait(None)
 
     async def stop(self) -> None:
         """Let everybody go; the process ends."""
