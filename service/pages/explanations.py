@@ -32,16 +32,19 @@ class Explanation:
     Attributes
     ----------
     what : str
-        In words, with the unit.
+        In words.
     how : tuple of str
         Method, window, settings; a sentence each.
     sources : tuple of str
         Citations, or that there is none.
+    quantity : str
+        Of the registry, where it is one: the page adds the unit that it is shown in.
     """
 
     what: str
     how: tuple[str, ...]
     sources: tuple[str, ...]
+    quantity: str = ""
 
 
 def citations(source: str) -> tuple[str, ...]:
@@ -53,12 +56,6 @@ def citations(source: str) -> tuple[str, ...]:
             text = re.sub(rf"\b{key}\b", lambda _, key=key: REFERENCES[key].text, text)  # type: ignore[misc]
         told.append(text)
     return tuple(told)
-
-
-def named(quantity: str) -> str:
-    """A quantity of the registry in words, with its unit."""
-    one = QUANTITIES[quantity]
-    return f"{one.label}, {one.unit}" if one.unit else one.label
 
 
 def of_result(document: Mapping[str, Any], quantity: str) -> Explanation:
@@ -73,9 +70,8 @@ def of_result(document: Mapping[str, Any], quantity: str) -> Explanation:
     """
     part, field = RESULT_PLACES.get(quantity, ("peak", quantity))
     source = document[part]["sources"][field]
-    return Explanation(
-        named(quantity), tuple(filter(None, _how(document, part, field, quantity))), citations(_cited(source))
-    )
+    how = tuple(filter(None, _how(document, part, field, quantity)))
+    return Explanation(QUANTITIES[quantity].label, how, citations(_cited(source)), quantity)
 
 
 def _how(document: Mapping[str, Any], part: str, field: str, quantity: str) -> Iterator[str]:
@@ -126,9 +122,10 @@ def of_criterion(
     observed = of_result(document, quantity)
     counts = "It counts." if criterion["counts"] else "It is shown and never counted."
     against = Explanation(
-        f"{named(quantity)}: the limit that is asked",
+        f"{QUANTITIES[quantity].label}: the limit that is asked",
         (f"Rule set of effort: {effort['rule_set_name']}.", counts),
         citations(criterion["source"]),
+        quantity,
     )
     return observed, against
 
@@ -157,7 +154,7 @@ def of_threshold(document: Mapping[str, Any], one: Mapping[str, Any]) -> dict[st
     lag = tuple(found["message"] for found in document["findings"] if found["code"] == "threshold_lag")
     answer = {
         "vo2_ml_min": Explanation(
-            f"Oxygen uptake at {name}, mL/min", (method, *why, *interval, *fitted), sources
+            f"Oxygen uptake at {name}", (method, *why, *interval, *fitted), sources, "vt1_vo2_ml_min"
         )
     }
     for field, quantity in (
@@ -166,7 +163,9 @@ def of_threshold(document: Mapping[str, Any], one: Mapping[str, Any]) -> dict[st
         ("speed_km_h", "speed_km_h"),
     ):
         more = lag if field == "work_rate_lag_corrected_w" else ()
-        answer[field] = Explanation(f"{named(quantity)}, at {name}", (method, READ_AT[field], *more), sources)
+        answer[field] = Explanation(
+            f"{QUANTITIES[quantity].label} at {name}", (method, READ_AT[field], *more), sources, quantity
+        )
     answer["percent_of_peak"] = Explanation(
         f"{name} in per cent of the peak uptake", (method, READ_AT["percent_of_peak"]), sources
     )
@@ -190,4 +189,5 @@ def of_estimate(one: Mapping[str, Any]) -> Explanation:
     given = "; ".join(f"{name.replace('_', ' ')} {value}" for name, value in one["inputs"].items())
     if given:
         how.append(f"From: {given}.")
-    return Explanation(named("vo2_peak_ml_kg_min"), tuple(how), citations(one["source"]))
+    key = "vo2_peak_ml_kg_min"
+    return Explanation(QUANTITIES[key].label, tuple(how), citations(one["source"]), key)
