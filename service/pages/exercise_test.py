@@ -64,6 +64,7 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         return page(request, "exercise_test.html", **about, document=None)
     document = analysis_of(store, ref.test_pk, {}, where="query")
     groups = words_of.finding_groups(document["findings"])
+    with_value = [one for one in document["thresholds"] if one["vo2_ml_min"] is not None]
     return page(
         request,
         "exercise_test.html",
@@ -77,11 +78,8 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
             (words, quantity, value, explanations.of_result(document, quantity))
             for words, quantity, value in words_of.highest_values(document)
         ],
-        thresholds=[
-            (one, explanations.of_threshold(document, one))
-            for one in document["thresholds"]
-            if one["vo2_ml_min"] is not None
-        ],
+        thresholds=[(one, explanations.of_threshold(document, one)) for one in with_value],
+        same_reason=with_value[0]["reason"] if len({one["reason"] for one in with_value}) == 1 else None,
         no_threshold=_without_threshold(document),
         estimates=[
             (one, explanations.of_estimate(one)) for one in (document["estimates"] or {}).get("items") or []
@@ -90,11 +88,7 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         reported=[(QUANTITIES[one.quantity].label, one) for one in reported],
         serious=[group for group in groups if group[0]["severity"] != "info"],
         assumed=[one for group in groups if group[0]["severity"] == "info" for one in group],
-        rules=[
-            (words, rule, words_of.of_rule(rule), explanations.of_rule(rule, words))
-            for rule in document["plateau"]["rules"]
-            for words in [words_of.plateau_words(rule)]
-        ],
+        rules=_rules(document),
         criteria=[
             (
                 words_of.CRITERIA.get(one["criterion"], one["criterion"]),
@@ -175,6 +169,16 @@ def _of_the_peak(document: dict[str, Any]) -> Iterator[tuple[str, str, float, Ex
     ]
     for words, quantity, value in (*uptake, *words_of.values_of_the_peak(peak)):
         yield words, quantity, value, explanations.of_result(document, quantity)
+
+
+def _rules(document: dict[str, Any]) -> list[tuple[list[Part], bool, str]]:
+    """What each plateau rule found; those that found the same beside the one that counts are told together."""
+    told: dict[tuple[bool, str], list[Part]] = {}
+    for rule in document["plateau"]["rules"]:
+        words = words_of.plateau_words(rule)
+        found = told.setdefault((rule["primary"], words_of.of_rule(rule)), [])
+        found.append((words, explanations.of_rule(rule, words)))
+    return [(named, primary, found) for (primary, found), named in told.items()]
 
 
 def _without_threshold(document: dict[str, Any]) -> list[tuple[str, str]]:

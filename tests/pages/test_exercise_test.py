@@ -251,3 +251,28 @@ def test_a_field_test_shows_its_estimate_with_its_error_and_that_it_is_none_meas
     assert "none of them is a measurement" in part
     assert words in part
     assert "not a measurement" in part
+
+
+def test_what_can_be_printed_is_linked(browser, tester_key, laboratory):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    test = laboratory.complete(visit["id"])["id"]
+    one = browser(tester_key)
+    for address in (f"/tests/{test}", f"/people/{visit['subject_id']}"):
+        links = re.findall(r'href="(/v1/[^"]+/report[^"]*)"', one.get(address).text)
+        kinds = [one.get(link.replace("&amp;", "&")).headers["content-type"] for link in links]
+        assert kinds == ["application/pdf"] * 2 + ["text/html; charset=utf-8"] * 2
+
+
+def test_plateau_rules_that_found_the_same_are_told_together(browser, tester_key, laboratory):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    test = laboratory.planned(visit["id"])
+    laboratory.client.put(
+        f"/v1/tests/{test['id']}/reported-results",
+        json=[{"quantity": "vo2_peak_ml_kg_min", "value": 41.5, "source": "paper report"}],
+    )
+    part = browser(tester_key).get(f"/tests/{test['id']}").text.split("<h3>Plateau</h3>")[1]
+    lines = seen(part.split("</ul>")[0]).strip().splitlines()
+    rules = laboratory.analysis(test["id"])["plateau"]["rules"]
+    assert len(lines) == 2 < len(rules)
+    assert "(shown, not counted)" in lines[1]
+    assert lines[1].count(", ") >= len(rules) - 2
