@@ -71,13 +71,13 @@ def create_site_event(
 ) -> Response:
     """Note what happened at the site: a new analyser, a service, another procedure."""
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.write(principal.name, claim) as transaction:
-        workflow.begin(transaction, None)
-        event = queries.add(transaction.session, body, None)
-        transaction.changed(
-            "event", event.public_id, action="created", payload={"after": body.model_dump(mode="json")}
-        )
-        return transaction.answer(created(queries.out(event, None), f"/v1/events/{event.public_id}"))
+    return workflow.note_of_site(
+        store,
+        principal.name,
+        body,
+        claim=claim,
+        respond=lambda event: created(queries.out(event, None), f"/v1/events/{event.public_id}"),
+    )
 
 
 @router.get("/events")

@@ -9,7 +9,7 @@ from service.db.models import Event
 from service.db.transactions import Claim, Store, Transaction
 from service.errors import InvalidContent, Place
 from service.events import queries
-from service.events.schemas import EventPatch, PersonEventIn, PersonKind, SiteKind
+from service.events.schemas import EventPatch, PersonEventIn, PersonKind, SiteEventIn, SiteKind
 from service.subjects.queries import bump
 
 T = TypeVar("T")
@@ -105,6 +105,33 @@ def note_of_person(
             payload={"after": body.model_dump(mode="json")},
         )
         return transaction.answer(respond(event), subject_pk=subject_pk)
+
+
+def note_of_site(
+    store: Store,
+    actor: str,
+    body: SiteEventIn,
+    *,
+    respond: Callable[[Event], T],
+    claim: Claim | None = None,
+) -> T:
+    """Note what happened at the site.
+
+    Parameters
+    ----------
+    store, actor
+    body : SiteEventIn
+    respond : callable
+        Takes the new event; makes the answer before the commit.
+    claim : Claim, optional
+    """
+    with store.write(actor, claim) as transaction:
+        begin(transaction, None)
+        event = queries.add(transaction.session, body, None)
+        transaction.changed(
+            "event", event.public_id, action="created", payload={"after": body.model_dump(mode="json")}
+        )
+        return transaction.answer(respond(event))
 
 
 def take_away(

@@ -52,7 +52,8 @@ class Setting:
     choices: tuple[Choice, ...]
 
 
-def _settings(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
+def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
+    """Every setting of an analysis with its choices, the rule sets of the site among them."""
     peak = SOURCES["peak"]["vo2_ml_min"]
     offered = (
         (
@@ -198,7 +199,7 @@ def _fields(request: Request, store: Store) -> tuple[Setting, ...]:
         own = tuple(own_rule_sets(session))
     display = display_of(request)
     return tuple(
-        Setting(shown, one.choices) for one in _settings(own) for shown in as_shown([one.field], display)
+        Setting(shown, one.choices) for one in settings_offered(own) for shown in as_shown([one.field], display)
     )
 
 

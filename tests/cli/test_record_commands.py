@@ -180,6 +180,18 @@ def test_backup_and_restore(migrated, record, tmp_path):
     assert migrated("check").exit_code == 0
 
 
+def test_a_copy_is_noted_in_the_record_and_counts_without(migrated, sql, tmp_path):
+    assert migrated("backup", "copy.db").stderr == ""
+    assert sql("SELECT kind, id, actor FROM change") == [("backup", "copy.db", "command line")]
+    # The copy was made before; and one of a record that an older program wrote is a copy all the same.
+    sql("UPDATE alembic_version SET version_num = '0001'")
+    told = migrated("backup", "older.db")
+    assert "Copied to older.db and checked." in told.stdout
+    assert "not at the newest schema" in told.stderr
+    assert (tmp_path / "older.db").exists()
+    assert len(sql("SELECT seq FROM change")) == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
