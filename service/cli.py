@@ -263,8 +263,6 @@ def backup(file: Annotated[Path, typer.Argument(help="Where the copy goes; must 
     typer.echo(f"Copied to {file} and checked.")
     if (why := note_copy(settings, file)) is not None:
         _errors.print(f"The copy is not noted in the record: {why}", markup=False, soft_wrap=True)
-    if (why := note_copy(settings, file)) is not None:
-        _errors.print(f"The copy is not noted in the record: {why}", markup=False, soft_wrap=True)
 
 
 @app.command()

@@ -199,7 +199,9 @@ def _fields(request: Request, store: Store) -> tuple[Setting, ...]:
         own = tuple(own_rule_sets(session))
     display = display_of(request)
     return tuple(
-        Setting(shown, one.choices) for one in settings_offered(own) for shown in as_shown([one.field], display)
+        Setting(shown, one.choices)
+        for one in settings_offered(own)
+        for shown in as_shown([one.field], display)
     )
 
 

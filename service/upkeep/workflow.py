@@ -16,7 +16,6 @@ from service.analyses.workflow import Judged, Target, judge, reanalyse, standing
 from service.analysis.choice import differing
 from service.analysis.summary import ANALYSIS_VERSION, AnalysisSettings
 from service.backups.queries import note_backup
-from service.backups.queries import note_backup
 from service.db.migrate import schema_state
 from service.db.models import Analysis, Base, Change, ChangePayload, ExerciseTest, Subject, Visit
 from service.db.transactions import Store, Transaction, chained_hash, payload_digest
@@ -56,35 +55,6 @@ def run_checks(settings: Settings) -> list[Outcome]:
     finally:
         store.close()
     return outcomes
-
-
-#: What can be checked without judging every test again.
-QUICK = ("integrity", "foreign keys", "tables", "audit chain")
-
-
-def quick_checks(session: Session) -> list[Outcome]:
-    """Those checks of a record that a page can wait for."""
-    return [_guarded(name, check, session) for name, check in _CHECKS if name in QUICK]
-
-
-def note_copy(settings: Settings, path: Path) -> str | None:
-    """Note in the record that a checked copy of it was made by hand; why not, where it cannot be.
-
-    A copy counts without the note: it is often made of a record that an older program wrote, or that cannot be written.
-    """
-    try:
-        state = schema_state(settings)
-        if state.current != state.newest:
-            return "it is not at the newest schema."
-        store = Store(settings)
-        try:
-            with store.write("command line") as transaction:
-                note_backup(transaction, path)
-        finally:
-            store.close()
-    except (UpslopeError, sa.exc.SQLAlchemyError) as error:
-        return f"{error}."
-    return None
 
 
 #: What can be checked without judging every test again.
