@@ -17,6 +17,7 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, Any, Literal, Protocol
 
+from service.outlets import phrases
 from service.outlets.cells import inert, restored
 from service.outlets.tables import DICTIONARY, Column, Profile, Table, Type
 
@@ -492,13 +493,7 @@ def readme(about: About, written: Sequence[Written]) -> str:
         ]
     lines += ["", "## Cautions", "", *(f"- {caution}" for caution in CAUTIONS), ""]
     if any(column.loinc for one in written for column in one.table.of_profile(about.profile)):
-        lines += [
-            (
-                "This material contains content from LOINC (http://loinc.org). LOINC is copyright Regenstrief Institute, Inc. "
-                "and the LOINC Committee and is available at no cost under the licence at http://loinc.org/license."
-            ),
-            "",
-        ]
+        lines += [phrases.LOINC_NOTICE, ""]
     return "\n".join(lines)
 
 

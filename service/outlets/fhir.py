@@ -18,6 +18,7 @@ from service.analysis.effort import EffortVerdict
 from service.analysis.plateau import RuleVerdict
 from service.analysis.series import Mode, Purpose, Shape, StopReason
 from service.analysis.summary import RESULT_PLACES
+from service.outlets import phrases
 from service.quantities import QUANTITIES, Quantity, of_kind
 
 MEDIA_TYPE = "application/fhir+json"
@@ -26,13 +27,6 @@ LOINC = "http://loinc.org"
 UCUM = "http://unitsofmeasure.org"
 _CATEGORIES = "http://terminology.hl7.org/CodeSystem/observation-category"
 _ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
-
-#: The notice that the licence of LOINC asks of whoever passes its codes on.
-LOINC_NOTICE = (
-    "This material contains content from LOINC (http://loinc.org). LOINC is copyright © Regenstrief Institute, Inc. and "
-    "the Logical Observation Identifiers Names and Codes (LOINC) Committee and is available at no cost under the license "
-    "at http://loinc.org/license. LOINC® is a registered United States trademark of Regenstrief Institute, Inc."
-)
 
 #: Root of all names made here (RFC 4122, version 5): the same record has the same name in every bundle.
 _ROOT = uuid.UUID("6b11df59-8aaa-4684-9dff-d696fb1ce7ce")
@@ -319,7 +313,7 @@ def code_system(name: str, *, base_url: str = "", version: str) -> dict[str, Any
         "content": "complete",
     }
     if name == "exercise-test":
-        answer["copyright"] = LOINC_NOTICE
+        answer["copyright"] = phrases.LOINC_NOTICE
         answer["property"] = [
             {"code": "unit", "description": f"Unit, as a code of UCUM ({UCUM})", "type": "string"},
             {

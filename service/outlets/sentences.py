@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from service.outlets import phrases
 from service.outlets.display import NEUTRAL, Display
 from service.outlets.text import ordinal
 
@@ -101,7 +102,7 @@ def _latest(trend: Mapping[str, Any]) -> tuple[Mapping[str, Any], int] | None:
 def _value(series: Mapping[str, Any], point: Mapping[str, Any], display: Display) -> str:
     label = "VO2max" if point["effort"] in {"verified", "plateau"} else "VO2peak"
     if point["effort"] == "submaximal":
-        label = "Highest oxygen uptake of a submaximal test"
+        label = phrases.SUBMAXIMAL_PEAK
     mass, uptake = point["body_mass_kg"], point["value_absolute"]
     beside = ""
     if uptake is not None and mass is not None:

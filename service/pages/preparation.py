@@ -29,6 +29,7 @@ from service.exercise_tests.schemas import Mode, Purpose, RpeScale, TestIn
 from service.http.dependencies import StoreDependency, Tester, VisitDependency, VisitRef
 from service.http.keys import Principal
 from service.http.problems import status_of
+from service.outlets import phrases
 from service.outlets.display import Display
 from service.pages import queries as pages
 from service.pages.forms import (
@@ -94,7 +95,7 @@ _RESTING = tuple(
     )
 )
 _CONSENT = (
-    Field("consent_given_at", "Consent given", "moment", hint="On the clock of the visit's place."),
+    Field("consent_given_at", "Consent given", "moment", hint=phrases.ON_ITS_CLOCK),
     Field("cleared_by", "Cleared by", hint="Who decided, by local rules, that this person may be tested."),
 )
 _READ = (

@@ -11,13 +11,16 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from pydantic import BaseModel, ValidationError
+from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from service.db.faults import unavailable_for
 from service.errors import Forbidden, InvalidContent, Place, UpslopeError
 from service.http.dependencies import known_query_only
 from service.http.keys import Principal
 from service.http.problems import places_of, status_of
+from service.outlets import phrases
 from service.outlets.display import Display
 
 M = TypeVar("M", bound=BaseModel)
@@ -39,6 +42,7 @@ def _templates(display: Display) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    templates.globals["phrases"] = phrases
     templates.filters |= {
         "shown": display.quantity,
         "bare": display.number,
@@ -124,6 +128,10 @@ class PageRoute(APIRoute):
                 return await inner(request)
             except UpslopeError as error:
                 return _failed(request, status_of(error), error.title, error.detail, error.errors)
+            except DBAPIError as error:
+                if (unavailable := unavailable_for(error)) is None:
+                    raise
+                return _failed(request, status_of(unavailable), unavailable.title, unavailable.detail, ())
             except RequestValidationError as error:
                 places = places_of(error)
                 told = "; ".join(f"{place.location}: {place.message}" for place in places[:3])

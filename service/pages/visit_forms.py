@@ -23,6 +23,7 @@ from service.http.dependencies import (
     VisitRef,
 )
 from service.http.wire import Wire
+from service.outlets import phrases
 from service.outlets.display import Display
 from service.pages.forms import (
     Field,
@@ -150,7 +151,7 @@ def _medication_rows(count: int) -> tuple[tuple[Field, ...], ...]:
                 f"medication_{row}_taken_at",
                 "Last taken",
                 "moment",
-                hint="On the clock of the visit's place.",
+                hint=phrases.ON_ITS_CLOCK,
             ),
             yes_or_no(
                 f"medication_{row}_limits_heart_rate",

@@ -3,13 +3,12 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from service.outlets import phrases
 from service.outlets.display import Display
 from service.outlets.report.document import Block, Bullets, Column, Number, Report, Section, Table, Words
 from service.outlets.report.material import Part, Sheet, TestMaterial, clipped, clock, sentence, who
 from service.outlets.report.parts import (
-    NO_DIAGNOSIS,
     PEAK,
-    RULES_DECIDE,
     change_in_words,
     signature,
     words_of_the_latest,
@@ -92,9 +91,9 @@ def client_report(material: TestMaterial, sheet: Sheet) -> Report:
             Section("What has changed", _change(material, display), "left"),
             Section("Training ranges", _ranges(analysis, display), "right"),
             *_concluded(material, display),
-            Section("What these numbers do not say", (Bullets(tuple(_limits(material, display))),), "right"),
+            Section(phrases.LIMITS, (Bullets(tuple(_limits(material, display))),), "right"),
         ),
-        cautions=(_STOP_SIGNS, f"{NO_DIAGNOSIS} {RULES_DECIDE}"),
+        cautions=(_STOP_SIGNS, f"{phrases.NO_DIAGNOSIS} {phrases.LOCAL_RULES}"),
         reference=f"Test {material.test['id']}  \N{MIDDLE DOT}  printed {display.day(sheet.printed)}  "
         f"\N{MIDDLE DOT}  {sheet.program}",
         printed=sheet.printed,
@@ -123,7 +122,7 @@ def _lead(material: TestMaterial, display: Display) -> tuple[str, ...]:
     )
     label = peak["label"] or "VO2peak"
     if material.analysis["effort"]["verdict"] == "submaximal":
-        label = "Highest oxygen uptake of a submaximal test:"
+        label = f"{phrases.SUBMAXIMAL_PEAK}:"
     return (f"{label} {display.quantity(value, quantity)} {_ON[material.test['mode']]}.",)
 
 
@@ -315,7 +314,7 @@ def _limits(material: TestMaterial, display: Display) -> Iterator[str]:
     analysis = material.analysis
     if material.trend["series"]:
         error = material.trend["series"][0]["typical_error"]
-        yield f"One test is one day: two tests of the same person differ by chance by {by_chance(error, display)}."
+        yield f"One test is one day: {phrases.DIFFER_BY} {by_chance(error, display)}."
     yield "They say how much oxygen you took up in this test, not whether you are ill or healthy."
     if any(rank["percentile"] is not None or rank["bound"] is not None for rank in analysis["ranks"]):
         yield "A percentile compares you with the people of one table. It is no mark and no goal."

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from service.outlets import phrases
 from service.outlets.report.document import (
     NOT_RECORDED,
     Audience,
@@ -15,9 +16,7 @@ from service.outlets.report.document import (
 )
 from service.outlets.report.material import HistoryMaterial, Part, Sheet, in_words, who
 from service.outlets.report.parts import (
-    NO_DIAGNOSIS,
     PEAK,
-    RULES_DECIDE,
     error_in_words,
     points_table,
     series_in_words,
@@ -50,9 +49,9 @@ def history_report(material: HistoryMaterial, sheet: Sheet, audience: Audience) 
             *(_series(series, sheet, record=record) for series in trend["series"]),
             *([_tests(material, sheet)] if record and material.tests else []),
             *([_measurements(material, sheet)] if material.measurements else []),
-            Section("What these numbers do not say", (Bullets(tuple(_limits(material, sheet))),)),
+            Section(phrases.LIMITS, (Bullets(tuple(_limits(material, sheet))),)),
         ),
-        cautions=(f"{NO_DIAGNOSIS} {RULES_DECIDE}",),
+        cautions=(f"{phrases.NO_DIAGNOSIS} {phrases.LOCAL_RULES}",),
         reference=f"Person {material.person.code[:60]}  \N{MIDDLE DOT}  printed {display.day(sheet.printed)}  "
         f"\N{MIDDLE DOT}  {sheet.program}",
         printed=sheet.printed,
@@ -139,7 +138,7 @@ def _measurements(material: HistoryMaterial, sheet: Sheet) -> Section:
 def _limits(material: HistoryMaterial, sheet: Sheet) -> Iterator[str]:
     errors = dict.fromkeys(by_chance(one["typical_error"], sheet.display) for one in material.trend["series"])
     for error in errors:
-        yield f"Two tests of the same person differ by chance by {error}."
+        yield f"{phrases.DIFFER_BY.capitalize()} {error}."
     for note in material.trend["notes"]:
         yield sheet.display.said(note)
     yield "Tests of different modes or protocols are not compared with each other."

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from service.analysis.references import REFERENCES, citation, cited_keys
+from service.outlets import phrases
 from service.outlets.display import Display
 from service.outlets.report.document import (
     NOT_RECORDED,
@@ -23,8 +24,6 @@ from service.outlets.text import CHANGES, VERDICTS, finding_groups
 _ALIKE = 3
 #: The trend that reports rest on.
 PEAK = "vo2_peak_ml_kg_min"
-NO_DIAGNOSIS = "This is not a diagnosis, and it does not decide whether exercise suits a person."
-RULES_DECIDE = "Local rules and licensed practice decide."
 NO_POINT = (
     "This test has no value of its own among the person's results: it is not complete, it gave no peak uptake per body "
     "mass, or it is a bout that verifies another test and is told with that."
@@ -153,8 +152,8 @@ def conclusion(material: TestMaterial, display: Display) -> Section:
     if material.changed_since:
         blocks.append(
             Words(
-                "The analysis has changed since this conclusion was signed. The numbers of this report are those that were "
-                "signed; read the record again, and amend the conclusion where it needs it.",
+                f"{phrases.CHANGED_SINCE_SIGNED} The numbers of this report are those that were signed; read the record "
+                "again, and amend the conclusion where it needs it.",
                 "note",
             )
         )

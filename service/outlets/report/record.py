@@ -6,6 +6,7 @@ from typing import Any
 
 from service.analysis.references import citation
 from service.methods.catalogue import METHODS
+from service.outlets import phrases
 from service.outlets.display import Display
 from service.outlets.report.document import (
     NOT_RECORDED,
@@ -138,9 +139,7 @@ def _about(material: TestMaterial, display: Display) -> Iterator[str]:
     what += [protocol["name"]] if protocol is not None else []
     yield ", ".join(what)
     if material.analysis["provisional"]:
-        yield (
-            f"The test is {material.test['status']}: what stands here is worked out from what there is so far."
-        )
+        yield f"The test is {material.test['status']}. {phrases.SO_FAR}"
     if material.frozen is not None:
         yield (
             f"Made from the analysis that was frozen when the conclusion was signed by {material.frozen['author']} on "
@@ -440,7 +439,7 @@ def _effort(analysis: Part, display: Display) -> Section:
         blocks.append(Bullets(rules, "quiet"))
     if effort["verification"] is not None:
         blocks.append(Words(display.said(f"Verification bout: {effort['verification']['reason']}"), "quiet"))
-    blocks.append(Words(f"Rule set: {name}. No plateau is normal and fails nobody.", "quiet"))
+    blocks.append(Words(f"Rule set: {name}. {phrases.NO_PLATEAU}", "quiet"))
     return Section("Effort, and what it rests on", tuple(blocks))
 
 
@@ -954,7 +953,7 @@ def _cautions_of_test(analysis: Part, display: Display) -> Iterator[Section]:
     cautions = analysis["cautions_of_test"]
     if cautions:
         yield Section(
-            "Cautions from the record of this test",
+            phrases.CAUTIONS_OF_TEST,
             (Bullets(tuple(display.said(f"{one['text']} ({one['source']})") for one in cautions)),),
         )
 
