@@ -23,7 +23,12 @@ _Audience = Annotated[
     Audience,
     Query(description="`client`: one page in plain words; `record`: everything that is reported of a test."),
 ]
-_Paper = Annotated[Paper, Query(description="Size of the sheet.")]
+_Paper = Annotated[
+    Paper | None,
+    Query(
+        description="Size of the sheet; else Letter where the site shows US units or a North American locale, and A4."
+    ),
+]
 _CONTENT: dict[int | str, dict[str, Any]] = {
     200: {"description": "The report", "content": {"application/pdf": {}, "text/html": {}}}
 }
@@ -37,7 +42,7 @@ def get_report(
     store: StoreDependency,
     format: _Form = None,  # noqa: A002 the contract's name
     audience: _Audience = "client",
-    paper: _Paper = "a4",
+    paper: _Paper = None,
 ) -> Response:
     """The report of a test, for the client or for the record; that of a signed test is made from what was signed."""
     wanted = form(request, format, "pdf", "html")
@@ -50,7 +55,7 @@ def get_report(
         subject_id=ref.subject_id,
         test_pk=ref.test_pk,
         audience=audience,
-        paper=paper,
+        paper=paper or _paper(_display(request)),
         printed=printed,
         display=_display(request),
     )
@@ -65,7 +70,7 @@ def get_history_report(
     store: StoreDependency,
     format: _Form = None,  # noqa: A002 the contract's name
     audience: _Audience = "client",
-    paper: _Paper = "a4",
+    paper: _Paper = None,
 ) -> Response:
     """The report of a person's history: the trend of peak uptake, and every test."""
     wanted = form(request, format, "pdf", "html")
@@ -77,7 +82,7 @@ def get_history_report(
         subject_pk=ref.subject_pk,
         subject_id=ref.subject_id,
         audience=audience,
-        paper=paper,
+        paper=paper or _paper(_display(request)),
         printed=printed,
         display=_display(request),
     )
@@ -87,6 +92,12 @@ def get_history_report(
 def _display(request: Request) -> Display:
     display: Display = request.app.state.display
     return display
+
+
+def _paper(display: Display) -> Paper:
+    """The sheet that printers hold where the site is (common practice, no source)."""
+    at_home = display.units == "us" or display.locale[-2:] in {"US", "CA", "MX"}
+    return "letter" if at_home else "a4"
 
 
 def _headers(request: Request, ref: SubjectRef, printed: date) -> dict[str, str]:

@@ -403,5 +403,7 @@ def test_numbers_are_written_as_the_site_writes_them(make_store, make_key, open_
     visit = laboratory.visit(laboratory.subject()["id"])
     test = laboratory.complete(visit["id"])["id"]
     text = printed(client, f"/v1/tests/{test}/report", audience="record")
+    (page, *_) = PdfReader(io.BytesIO(client.get(f"/v1/tests/{test}/report").content)).pages
+    assert float(page.mediabox.height) == 792  # Letter, where nothing was asked for
     assert "Body mass 165,3 lb" in text
     assert "14.3.2026" in text or "14.03.2026" in text
