@@ -656,7 +656,7 @@ def _same_stages(one: Course, other: Course) -> _Axis | str:
                 number = float(len(labels) + 1)
                 first[place] = second[match] = number
                 labels[number] = (
-                    f"{QUANTITIES['speed_km_h'].show(float(load[0]))} at {QUANTITIES['grade_percent'].show(float(load[1]))}"
+                    f"{QUANTITIES['speed_km_h'].show(float(load[0]))}, {QUANTITIES['grade_percent'].show(float(load[1]))}"
                 )
                 after = match + 1
                 break

@@ -123,7 +123,7 @@ def _along(
     }
     if along == "stage":
         # Numbers alone go into the expression: the words are data, and data is not code.
-        labels = [str(one["label"]).split(" at ") for one in points]
+        labels = [str(one["label"]).split(", ") for one in points]
         drawn |= {
             "values": [one["along"] for one in points],
             "labelExpr": f"{labels!r}[datum.value - {points[0]['along']:g}]",
@@ -239,7 +239,7 @@ def _upright(field: str, heading: str | Sequence[str], domain: tuple[float, floa
 
 def _place(axis: Mapping[str, Any], point: Mapping[str, Any]) -> str:
     if point["label"]:
-        return f"At {point['label'].replace(' at ', ' and ')}"
+        return f"At {point['label']}"
     if axis["along"] == "percent_of_peak":
         return f"At {point['along']:g} % of peak"
     return f"At {quantity_of(axis['along']).show(point['along'])}"

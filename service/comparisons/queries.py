@@ -7,7 +7,8 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import ExerciseTest, Visit
+from service.db.models import ExerciseTest, Protocol, Visit
+from service.reference.protocols import STANDARD_PROTOCOLS
 from service.visits.queries import in_own_offset
 
 
@@ -21,6 +22,8 @@ class ComparableTest:
         When it began, else when its visit did.
     day : date
         On the calendar of its place.
+    protocol : str or None
+        Its name.
     verifies : bool
         Whether it is a verification bout of another test.
     """
@@ -32,6 +35,7 @@ class ComparableTest:
     mode: str
     shape: str | None
     protocol_id: str | None
+    protocol: str | None
     purpose: str
     status: str
     verifies: bool
@@ -40,8 +44,9 @@ class ComparableTest:
 def tests_of(session: Session, subject_pk: int) -> Sequence[ComparableTest]:
     """The tests of a subject in order of time, void ones left out."""
     rows = session.execute(
-        sa.select(ExerciseTest, Visit)
+        sa.select(ExerciseTest, Visit, Protocol.name)
         .join(Visit, Visit.id == ExerciseTest.visit_id)
+        .outerjoin(Protocol, Protocol.key == ExerciseTest.protocol_key)
         .where(Visit.subject_id == subject_pk, ExerciseTest.status != "void")
         .order_by(Visit.started_at, ExerciseTest.started_at, ExerciseTest.id)
     )
@@ -54,9 +59,12 @@ def tests_of(session: Session, subject_pk: int) -> Sequence[ComparableTest]:
             mode=test.mode,
             shape=test.shape,
             protocol_id=test.protocol_key,
+            protocol=standard.name
+            if (standard := STANDARD_PROTOCOLS.get(test.protocol_key or "")) is not None
+            else own_name,
             purpose=test.purpose,
             status=test.status,
             verifies=test.verifies_test_id is not None,
         )
-        for test, visit in rows
+        for test, visit, own_name in rows
     ]

@@ -7,7 +7,6 @@ from fastapi import APIRouter, Query, Request, Response
 from service.analyses.routes import chart_response
 from service.comparisons import workflow
 from service.comparisons.schemas import ComparisonOut, ComparisonRow
-from service.errors import InvalidContent, Place
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency
 
@@ -47,9 +46,7 @@ def get_comparison(
     as CSV; `svg` and `png` draw the chart of one `channel`, `vega` gives its specification.
     """
     del principal
-    if channel not in workflow.CHARTED:
-        message = f"is nothing that is compared; there is {', '.join(workflow.CHARTED)}"
-        raise InvalidContent(f"channel {message}.", (Place("query.channel", message, value=channel),))
+    workflow.check_channel(channel)
     wanted = format if format in {"vega", "rows"} else form(request, format, "json", "csv", "svg", "png")
     document = workflow.comparison_of(store, ref.subject_pk, ref.subject_id, first, second)
     if wanted == "json":

@@ -43,7 +43,10 @@ class ResultCompared(Answer):
     first_method: str | None
     second_method: str | None
     typical_error: dict[str, Any] | None
-    reason: str | None = Field(description="Why there is no difference, or no interval.")
+    reason: str | None = Field(description="Why there is no difference, or why it is unclear.")
+    parts: dict[str, Any] | None = Field(
+        description="Of a change per body mass: what came of uptake and of mass."
+    )
     notes: list[str]
 
 

@@ -32,34 +32,44 @@ from service.trends.workflow import ResultOfTwo, results_of_two
 CHARTED: tuple[str, ...] = (*CHANNELS, "work_rate_w", "speed_km_h", "grade_percent")
 
 
-def default_pair(tests: Sequence[ComparableTest]) -> tuple[ComparableTest, ComparableTest] | None:
-    """The latest complete test and the latest before it that is most like it.
+def default_pair(
+    tests: Sequence[ComparableTest], *, first: str = "", second: str = ""
+) -> tuple[str, str] | None:
+    """Which two tests to begin with: what was asked for, and in place of what was not, what is most like it.
 
     Parameters
     ----------
     tests : sequence of ComparableTest
         In order of time.
+    first, second : str
+        Ids; empty where it was not asked for. Without either the latest complete test is the second.
 
     Returns
     -------
-    tuple of ComparableTest or None
-        The earlier one first; None with fewer than two complete tests.
+    tuple of str or None
+        Ids; None where there are no two complete tests.
     """
     complete = [one for one in tests if one.status == "complete" and not one.verifies]
-    if len(complete) < 2:
+    if first and second:
+        return first, second
+    known = {one.test_id: place for place, one in enumerate(complete)}
+    asked = first or second or (complete[-1].test_id if complete else "")
+    if asked not in known or len(complete) < 2:
         return None
-    latest = complete[-1]
-    alike = max(
-        enumerate(complete[:-1]),
-        key=lambda item: (
-            item[1].mode == latest.mode,
-            item[1].protocol_id == latest.protocol_id,
-            item[1].shape == latest.shape,
-            item[1].purpose == latest.purpose,
-            item[0],
+    place = known[asked]
+    # Of tests that are equally like it the one before, else the one nearest in order of time.
+    other = max(
+        (one for one in complete if one.test_id != asked),
+        key=lambda one: (
+            one.mode == complete[place].mode,
+            one.protocol_id == complete[place].protocol_id,
+            one.shape == complete[place].shape,
+            one.purpose == complete[place].purpose,
+            known[one.test_id] < place,
+            -abs(known[one.test_id] - place),
         ),
-    )[1]
-    return alike, latest
+    ).test_id
+    return (asked, other) if asked == first else (other, asked)
 
 
 def chosen_pair(
@@ -89,6 +99,18 @@ def chosen_pair(
         raise InvalidContent(f"{told}.", tuple(faults))
     earlier, later = sorted((known[first], known[second]))
     return tests[earlier], tests[later]
+
+
+def check_channel(channel: str) -> None:
+    """Refuse what no chart of a comparison shows.
+
+    Raises
+    ------
+    InvalidContent
+    """
+    if channel not in CHARTED:
+        message = f"is nothing that is compared; there is {', '.join(CHARTED)}"
+        raise InvalidContent(f"channel {message}.", (Place("query.channel", message, value=channel),))
 
 
 def comparison_of(store: Store, subject_pk: int, subject_id: str, first: str, second: str) -> dict[str, Any]:
@@ -177,10 +199,12 @@ def _differences(results: Sequence[ResultOfTwo]) -> list[str]:
 def _result(one: ResultOfTwo, of_tests: Sequence[str]) -> dict[str, Any]:
     """One line of the table; what was not the same at the two tests is not told again for each result."""
     change = one.change
+    parts = None if change is None else change.parts
+    told = {*of_tests, *([] if parts is None else [parts.sentence])}
     reason = None
     if change is None:
         reason = f"The {'first' if one.first is None else 'second'} test does not have it."
-    elif change.ci_low is None:
+    elif change.verdict == "unclear":
         reason = next(iter(change.notes), None)
     return {
         "quantity": one.quantity.key,
@@ -197,7 +221,8 @@ def _result(one: ResultOfTwo, of_tests: Sequence[str]) -> dict[str, Any]:
         "second_method": None if one.second is None else one.second.method,
         "typical_error": None if one.typical_error is None else one.typical_error.as_dict(),
         "reason": reason,
-        "notes": [] if change is None else [note for note in change.notes if note not in of_tests],
+        "parts": None if parts is None else parts.as_dict(),
+        "notes": [] if change is None else [note for note in change.notes if note not in told],
     }
 
 

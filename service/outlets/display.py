@@ -207,8 +207,8 @@ class Display:
 
     def _marked(self, value: float, decimals: int, *, sign: bool = False) -> str:
         plain = f"{value:{'+' if sign else ''}.{decimals}f}"
-        if not float(plain):  # nothing is no less than nothing
-            plain = plain.replace("-", "")
+        if not float(plain):  # nothing is neither more nor less than nothing
+            plain = plain.lstrip("+-")
         return self._again(plain) if self.locale else _grouped(plain)
 
     def _again(self, plain: str) -> str:

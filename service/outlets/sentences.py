@@ -1,13 +1,13 @@
 """The latest result of a person in a few true sentences, for somebody who does not read tables."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from service.outlets import phrases
 from service.outlets.display import NEUTRAL, Display
-from service.outlets.text import ordinal
+from service.outlets.text import CHANGES, ordinal
 
 _WHERE: Mapping[str, str] = {
     "treadmill": "on the treadmill",
@@ -179,6 +179,108 @@ def _from_what(change: Mapping[str, Any], display: Display) -> str:
     if share >= -_UNTOLD_PART:
         return f": from {of_mass}; uptake itself hardly moved"
     return f": from {of_mass}, against {of_uptake}"
+
+
+#: What is told of two tests, the first that both have.
+_PEAKS = ("vo2_peak_ml_kg_min", "vo2_peak_ml_min")
+
+
+def comparison_in_words(comparison: Mapping[str, Any], display: Display = NEUTRAL) -> list[str]:
+    """What two tests of a person say beside each other, in a few sentences.
+
+    Parameters
+    ----------
+    comparison : mapping
+        In the form that is served.
+    display : Display
+        How its numbers are written.
+
+    Returns
+    -------
+    list of str
+        The peak, then heart rate and uptake at the same work rate, or why there is none.
+    """
+    results = {one["quantity"]: one for one in comparison["results"]}
+    sentences = []
+    peak = next(
+        (results[key] for key in _PEAKS if key in results and results[key]["difference"] is not None), None
+    )
+    if peak is not None:
+        sentences.append(_peaks(comparison, peak, display))
+        if peak["parts"] is not None:
+            sentences.append(display.said(peak["parts"]["sentence"]))
+    curves = comparison["work_rate"]
+    if curves["reason"] is not None:
+        return [*sentences, display.said(curves["reason"])]
+    channels = {one["channel"]: one for one in curves["channels"]}
+    heart = channels["heart_rate_bpm"]
+    if heart["points"]:
+        sentences.append(_at_one_work_rate(curves, heart, display))
+    uptake = channels["vo2_ml_min"]
+    point = middle_of(uptake["points"])
+    if point is not None and point["beyond_error"] and curves["along"] == "work_rate_w":
+        sentences.append(
+            f"{_at_one_work_rate(curves, uptake, display)} Uptake at one work rate hardly moves with training: look at the "
+            "equipment and its calibration first."
+        )
+    return sentences
+
+
+def _lowered(sentence: str) -> str:
+    return f"{sentence[:1].lower()}{sentence[1:]}"
+
+
+def middle_of(points: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    """The place nearest the middle of what both tests have; None where they have nothing in common."""
+    if not points:
+        return None
+    middle = 0.5 * (points[0]["along"] + points[-1]["along"])
+    return min(points, key=lambda one: (abs(one["along"] - middle), one["along"]))
+
+
+def place_in_words(along: str, point: Mapping[str, Any], display: Display = NEUTRAL) -> str:
+    """Where two tests are set beside each other."""
+    if point["label"] is not None:
+        return display.said(point["label"])
+    if along == "percent_of_peak":
+        return f"{display.significant(point['along'])} % of peak"
+    return display.quantity(point["along"], along)
+
+
+def _peaks(comparison: Mapping[str, Any], result: Mapping[str, Any], display: Display) -> str:
+    key = result["quantity"]
+    first, second = (
+        f"{display.quantity(result[side], key)} on {display.day(comparison[side]['date'])}"
+        for side in ("first", "second")
+    )
+    moved = "" if result["percent"] is None else f" ({display.figure(result['percent'], sign=True)} %)"
+    words = f"{result['label']} {first}, {second}{moved}: {CHANGES[result['verdict']]}"
+    if result["verdict"] != "unclear" or result["reason"] is None:
+        return f"{words}."
+    return f"{words}, because {display.said(_lowered(result['reason']))}"
+
+
+def _at_one_work_rate(curves: Mapping[str, Any], channel: Mapping[str, Any], display: Display) -> str:
+    """One channel at the middle of what both tests have, with what its difference may mean."""
+    point = middle_of(channel["points"])
+    assert point is not None  # noqa: S101 asked for where there are points
+    key = channel["channel"]
+    words = (
+        f"At {place_in_words(curves['along'], point, display)} {channel['label'].lower()} was "
+        f"{display.quantity(point['second'], key)} after {display.quantity(point['first'], key)}"
+    )
+    if point["beyond_error"] is None:
+        why = [*curves["notes"], *channel["notes"], channel["error_reason"] or "its error is not known."][0]
+        first = _lowered(why).partition(". ")[0].removesuffix(".")
+        return f"{words}; whether that is more than chance cannot be told: {display.said(first)}."
+    if not point["beyond_error"]:
+        return f"{words}: {CHANGES['within_error']}."
+    told = f"{words}: more than two tests of one person differ by chance."
+    if key != "heart_rate_bpm":
+        return told
+    if point["difference"] < 0:
+        return f"{told} That is what endurance training does; a medication can do it too."
+    return f"{told} Heat, little sleep, an illness or less training can do that."
 
 
 def _standing(

@@ -5,10 +5,12 @@ Every line is wrapped to the width of the terminal; what continues a line is ind
 
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.references import REFERENCES, cited_keys
+from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES
 
 #: Width of a line where the terminal does not say.
@@ -496,6 +498,44 @@ def _trend(trend: Mapping[str, Any]) -> Iterator[str]:
         for point in series["points"]:
             yield from _point(point, quantity.key)
         yield from _summary(series, quantity.key)
+    due = trend.get("next_test_due")
+    if trend.get("notes") or due is not None:
+        yield ""
+    yield from trend.get("notes") or ()
+    if due is not None:
+        yield due_in_words(due)
+
+
+def due_in_words(due: Mapping[str, Any], display: Display = NEUTRAL, *, today: date | None = None) -> str:
+    """When the next test of a person is due, and why.
+
+    Parameters
+    ----------
+    due : mapping
+        In the form that is served.
+    display : Display
+        How its dates are written.
+    today : date, optional
+        Tells whether the day has passed.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    if due["due_on"] is None:
+        reason = due["reason"]
+        return f"No next test is due: {reason[:1].lower()}{reason[1:]}"
+    day = date.fromisoformat(str(due["due_on"]))
+    passed = today is not None and day < today
+    why = (
+        "a tester set that day"
+        if due["set_by"] == "tester"
+        else "by the site's interval"
+        if due["last_test_on"] is None
+        else f"by the site's interval after the test of {display.day(str(due['last_test_on']))}"
+    )
+    return f"The next test {'was' if passed else 'is'} due on {display.day(day)}, {why}."
 
 
 def _point(point: Mapping[str, Any], key: str) -> Iterator[str]:
@@ -529,12 +569,24 @@ def _summary(series: Mapping[str, Any], key: str) -> Iterator[str]:
     )
     if first is not None and len(series["points"]) > 2:
         yield f"  Since the first test: {_change(first, quantity.decimals)}"
-    if series["slope_per_year"] is not None and series["slope_ci_low"] is not None:
-        low, high = (f"{series[name]:+.{quantity.decimals}f}" for name in ("slope_ci_low", "slope_ci_high"))
-        yield f"  Slope {series['slope_per_year']:+.{quantity.decimals}f} {quantity.unit} a year (95 % interval {low} to {high})"
+    for words, value, limits in (
+        ("Slope", "slope_per_year", ("slope_ci_low", "slope_ci_high")),
+        ("Theil-Sen slope", "theil_sen_per_year", ("theil_sen_ci_low", "theil_sen_ci_high")),
+    ):
+        if series.get(value) is None:
+            continue
+        line = f"  {words} {series[value]:+.{quantity.decimals}f} {quantity.unit} a year".replace(
+            "  a year", " a year"
+        )
+        if series[limits[0]] is not None:
+            low, high = (f"{series[name]:+.{quantity.decimals}f}" for name in limits)
+            line += f" (95 % interval {low} to {high})"
+        yield line
     error = series["typical_error"]
     if error is not None:
         yield f"  Typical error of one test {error['value']:g} {error['unit']}. {_cited(error['source'])}"
+    for note in series.get("notes") or ():
+        yield f"  {note}"
 
 
 def _cited(source: str) -> str:
@@ -552,7 +604,9 @@ CHANGES: Mapping[str, str] = {
 
 
 def _change(change: Mapping[str, Any], decimals: int) -> str:
-    text = f"{change['absolute']:+.{decimals}f} ({change['percent']:+.1f} %): {CHANGES[change['verdict']]}"
+    # There is no percent of a value that is not above zero.
+    percent = "" if change["percent"] is None else f" ({change['percent']:+.1f} %)"
+    text = f"{change['absolute']:+.{decimals}f}{percent}: {CHANGES[change['verdict']]}"
     if change["verdict"] == "unclear" and change["notes"]:
         text += f". {change['notes'][0]}"
     return text

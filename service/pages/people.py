@@ -1,17 +1,21 @@
 """Pages about people: find one, and see what matters of one."""
 
-from typing import Annotated
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.analysis.ages import years_between
-from service.db.models import Subject
+from service.db.models import Event, Subject
 from service.db.transactions import now
+from service.events.queries import listed as events_of_person
 from service.http.cursors import Cursor, after, next_cursor, text
 from service.http.dependencies import StoreDependency, SubjectDependency, principal_of
 from service.http.keys import Principal
 from service.outlets.sentences import latest_in_words
+from service.outlets.text import CHANGES, due_in_words
 from service.pages import queries
 from service.pages.rendering import PageRoute, display_of, page
 from service.quantities import QUANTITIES
@@ -24,6 +28,8 @@ from service.trends.workflow import trend_of
 router = APIRouter(prefix="/people", include_in_schema=False, route_class=PageRoute)
 
 _ON_A_PAGE = 50
+#: Nobody notes more of one person by hand.
+_MOST_EVENTS = 500
 
 
 def name_of(subject: Subject, principal: Principal) -> str:
@@ -76,16 +82,29 @@ def people(
 
 
 @router.get("/{subject_id}")
-def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> Response:
-    """One person, opening on what matters: the latest result in words, then the trend, the tests, the measurements."""
-    principal = principal_of(request)
+def person(
+    request: Request,
+    ref: SubjectDependency,
+    store: StoreDependency,
+    quantity: Annotated[str, Query(max_length=64)] = "",
+) -> Response:
+    """One person, opening on what matters: the latest result in words, then a trend, events, tests, visits, measurements."""
+    principal, display = principal_of(request), display_of(request)
     trend = trend_of(store, ref.subject_pk, ref.subject_id, queries.PEAK).as_dict()
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
         tests = reports.tests_of(session, ref.subject_pk)
         visits = queries.visits_of(session, ref.subject_pk)
         measurements = reports.latest_measurements(session, ref.subject_pk)
-        trended = quantities_of(session, ref.subject_pk)
+        kept = {one["quantity"] for one in quantities_of(session, ref.subject_pk)}
+        events = events_of_person(session, ref.subject_pk, after=None, limit=_MOST_EVENTS)[:_MOST_EVENTS]
+    trended = [one for key, one in QUANTITIES.items() if key in kept]
+    asked = quantity or (queries.PEAK if queries.PEAK in kept or not trended else trended[0].key)
+    drawn = QUANTITIES.get(asked)
+    if drawn is not None and asked != queries.PEAK:
+        shown = trend_of(store, ref.subject_pk, ref.subject_id, asked).as_dict()
+    else:
+        shown = trend
     return page(
         request,
         "person.html",
@@ -95,10 +114,39 @@ def person(request: Request, ref: SubjectDependency, store: StoreDependency) -> 
         sentences=latest_in_words(
             trend, sex=subject.sex, rank=rank_of_latest(store, trend), display=display_of(request)
         ),
-        has_trend=bool(trend["series"]),
-        notes=trend["notes"],
+        due=due_in_words(trend["next_test_due"], display, today=now().date()),
+        trend=shown,
+        verdicts=CHANGES,
+        drawn=drawn,
+        events=_events_in_words(events, trend["events"]),
         tests=tests,
         visits=visits,
         measurements=[(QUANTITIES[key], day, value) for key, day, value in measurements],
-        trended=[QUANTITIES[one["quantity"]] for one in trended if one["n"] > 1],
+        trended=trended,
     )
+
+
+def _events_in_words(
+    of_person: Sequence[Event], of_trend: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """What happened to the person, and at the site in the time of the tests, by its begin."""
+    told = [
+        {
+            "whose": "the person",
+            **{name: getattr(one, name) for name in ("kind", "title", "started_on", "ended_on")},
+        }
+        for one in of_person
+    ]
+    told += [
+        {
+            "whose": "the site" if one["device"] is None else f"the site, {one['device']}",
+            **{name: one[name] for name in ("kind", "title")},
+            **{
+                name: None if one[name] is None else date.fromisoformat(one[name])
+                for name in ("started_on", "ended_on")
+            },
+        }
+        for one in of_trend
+        if one["of"] == "site"
+    ]
+    return sorted(told, key=lambda one: one["started_on"], reverse=True)

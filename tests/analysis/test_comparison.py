@@ -215,8 +215,8 @@ def test_stages_of_the_same_speed_and_grade_are_named():
     ).work_rate
     points = channel(curves, "heart_rate_bpm").points
     assert [(one.label, one.first, one.second) for one in points] == [
-        ("2.7 km/h at 10.0 %", 100, 95),
-        ("4.0 km/h at 12.0 %", 115, 109),
+        ("2.7 km/h, 10.0 %", 100, 95),
+        ("4.0 km/h, 12.0 %", 115, 109),
     ]
 
 

@@ -23,7 +23,7 @@ def cycle(heart_rate_less=0.0, *, stages=4, stage_s=180, wattage=50.0):
                     "stage": stage,
                     "work_rate_w": watts,
                     "vo2_ml_min": uptake + (place % 2),
-                    "vco2_ml_min": uptake * (0.8 + 0.0012 * watts),
+                    "vco2_ml_min": uptake * (0.8 + 0.0012 * watts) + place % 3,
                     "ve_l_min": uptake / 40.0,
                     "heart_rate_bpm": 80.0 + 0.4 * watts - heart_rate_less,
                 }

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from service.analysis.change import TrendPoint, TypicalErrorUsed, typical_error_for
 from service.analysis.trends import build_trend
-from service.outlets.sentences import latest_in_words, month_and_year
+from service.outlets.sentences import comparison_in_words, latest_in_words, month_and_year
 from service.quantities import QUANTITIES
 
 RELATIVE = QUANTITIES["vo2_peak_ml_kg_min"]
@@ -163,3 +163,88 @@ def test_the_words_never_contradict_the_verdict(first, second, mass_before, mass
 
 def test_small_words():
     assert month_and_year("2026-03-14") == "March 2026"
+
+
+# --- two tests beside each other ----------------------------------------------------------------------------------
+
+
+def result(verdict="within_error", **more):
+    return {
+        "quantity": "vo2_peak_ml_kg_min", "label": "Peak oxygen uptake per body mass", "first": 30.0, "second": 33.0,
+        "difference": 3.0, "percent": 10.0, "verdict": verdict, "reason": None, "parts": None, "notes": [],
+    } | more  # fmt: skip
+
+
+def channel(key, points, **more):
+    return {
+        "channel": key, "label": QUANTITIES[key].label, "points": points, "notes": [], "error_reason": None,
+    } | more  # fmt: skip
+
+
+def place(along, first, second, beyond):
+    return {
+        "along": along, "label": None, "first": first, "second": second, "difference": second - first,
+        "beyond_error": beyond,
+    }  # fmt: skip
+
+
+def comparison(heart=(), uptake=(), *, results=(), reason=None, notes=(), **more):
+    channels = [channel("heart_rate_bpm", list(heart), **more), channel("vo2_ml_min", list(uptake))]
+    return {
+        "first": {"date": "2026-01-10"},
+        "second": {"date": "2026-04-10"},
+        "results": list(results),
+        "work_rate": {"along": "work_rate_w", "channels": channels, "reason": reason, "notes": list(notes)},
+    }
+
+
+def test_the_peaks_of_two_tests():
+    (told_one,) = comparison_in_words(comparison(results=[result()]))
+    assert told_one == (
+        "Peak oxygen uptake per body mass 30.0 mL/kg/min on 2026-01-10, 33.0 mL/kg/min on 2026-04-10 (+10 %): "
+        "within what two tests of one person differ by chance."
+    )
+    unclear = result("unclear", reason="The two differ in mode: cycle and row.")
+    assert comparison_in_words(comparison(results=[unclear]))[0].endswith(
+        "(+10 %): unclear, because the two differ in mode: cycle and row."
+    )
+    parts = result("improved", parts={"sentence": "Per body mass +3.0 mL/kg/min: both moved."})
+    assert comparison_in_words(comparison(results=[parts]))[1] == "Per body mass +3.0 mL/kg/min: both moved."
+
+
+def test_heart_rate_is_told_at_the_middle_of_what_both_tests_have():
+    heart = [place(50, 100, 99, False), place(100, 120, 104, True), place(160, 140, 139, False)]
+    (told_one,) = comparison_in_words(comparison(heart))
+    assert told_one == (
+        "At 100 W heart rate was 104 beats/min after 120 beats/min: more than two tests of one person differ by chance. "
+        "That is what endurance training does; a medication can do it too."
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "beyond", "words"),
+    [
+        (120, 119, False, "within what two tests of one person differ by chance."),
+        (120, 140, True, "Heat, little sleep, an illness or less training can do that."),
+        (120, 104, None, "cannot be told: one test went in stages and the other as a ramp."),
+    ],
+)
+def test_what_a_heart_rate_may_mean(first, second, beyond, words):
+    notes = ["One test went in stages and the other as a ramp. On a ramp it lags."] if beyond is None else []
+    assert comparison_in_words(comparison([place(100, first, second, beyond)], notes=notes))[0].endswith(
+        words
+    )
+
+
+def test_another_uptake_at_one_work_rate_asks_for_the_equipment():
+    uptake = [place(100, 1500, 1800, True)]
+    (told_one,) = comparison_in_words(comparison(uptake=uptake))
+    assert "At 100 W oxygen uptake was 1,800 mL/min after 1,500 mL/min" in told_one
+    assert told_one.endswith("look at the equipment and its calibration first.")
+    assert comparison_in_words(comparison(uptake=[place(100, 1500, 1520, False)])) == []
+
+
+def test_where_there_is_no_work_rate_in_common_it_says_why():
+    assert comparison_in_words(comparison(reason="The first test has no work rates.")) == [
+        "The first test has no work rates."
+    ]

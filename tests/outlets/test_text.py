@@ -1,8 +1,10 @@
 """Words for a person at a terminal."""
 
+from datetime import date
+
 import pytest
 
-from service.outlets.text import analysis_lines, breath_lines, ordinal, rank_lines, trend_lines
+from service.outlets.text import analysis_lines, breath_lines, due_in_words, ordinal, rank_lines, trend_lines
 
 RANK = {
     "norm_id": "a_table",
@@ -277,3 +279,77 @@ def test_breaths_left_out_and_averaging_are_told(changes, first):
 
 def test_a_test_without_intervals_has_no_words_about_breaths():
     assert list(breath_lines({})) == list(breath_lines(CARE | {"averaging": []})) == []
+
+
+def test_a_trend_says_its_slopes_and_what_they_rest_on():
+    told = trend(
+        [point("2024-01-05", 43.2), point("2025-01-05", 41.95, change("within_error"))],
+        slope_per_year=-1.25,
+        slope_ci_low=-4.0,
+        slope_ci_high=1.5,
+        theil_sen_per_year=-1.25,
+        theil_sen_ci_low=None,
+        theil_sen_ci_high=None,
+        notes=["The interval of the slope rests on the typical error (2.10 mL/kg/min)."],
+    )
+    assert "  Slope -1.2 mL/kg/min a year (95 % interval -4.0 to +1.5)" in told
+    assert "  Theil-Sen slope -1.2 mL/kg/min a year\n" in told
+    assert "  The interval of the slope rests on the typical error (2.10 mL/kg/min)." in told
+
+
+def test_a_change_without_a_percent_is_told():
+    told = trend([point("2024-01-05", 0.0), point("2025-01-05", 3.0, change("unclear") | {"percent": None})])
+    assert "-1.2: unclear" in told
+
+
+@pytest.mark.parametrize(
+    ("due", "today", "words"),
+    [
+        (
+            {"due_on": "2026-05-01", "set_by": "tester"},
+            None,
+            "The next test is due on 2026-05-01, a tester set that day.",
+        ),
+        (
+            {"due_on": "2026-05-01", "set_by": "tester"},
+            date(2026, 5, 1),
+            "The next test is due on 2026-05-01, a tester set that day.",
+        ),
+        (
+            {"due_on": "2026-05-01", "set_by": "tester"},
+            date(2026, 5, 2),
+            "The next test was due on 2026-05-01, a tester set that day.",
+        ),
+        (
+            {"due_on": "2026-09-10", "set_by": "site_interval", "last_test_on": "2026-03-14"},
+            None,
+            "The next test is due on 2026-09-10, by the site's interval after the test of 2026-03-14.",
+        ),
+        (
+            {"due_on": None, "reason": "There is no complete test yet."},
+            None,
+            "No next test is due: there is no complete test yet.",
+        ),
+    ],
+)
+def test_when_the_next_test_is_due(due, today, words):
+    assert due_in_words({"last_test_on": None, "set_by": None, "reason": None} | due, today=today) == words
+
+
+def test_a_trend_ends_with_the_day_of_the_next_test():
+    lines = list(
+        trend_lines(
+            {
+                "quantity": "vo2_peak_ml_min",
+                "series": [],
+                "notes": ["One note."],
+                "next_test_due": {
+                    "due_on": None,
+                    "set_by": None,
+                    "last_test_on": None,
+                    "reason": "Nobody set one.",
+                },
+            }
+        )
+    )
+    assert lines[-3:] == ["", "One note.", "No next test is due: nobody set one."]

@@ -105,6 +105,67 @@ def test_a_planned_test_and_measurements_are_told(browser, tester_key, laborator
     assert "41.5 kg" in text
 
 
+def test_another_quantity_of_the_trend(browser, tester_key, two_tests, laboratory):
+    one = browser(tester_key)
+    text = one.get(f"/people/{two_tests['id']}", params={"quantity": "heart_rate_max_bpm"}).text
+    assert '<option value="heart_rate_max_bpm" selected>' in text
+    assert f"/v1/subjects/{two_tests['id']}/trends/heart_rate_max_bpm?format=svg" in text
+    # The lead stays about the peak.
+    assert "mL/kg/min on the treadmill" in text
+    table = text.split('aria-label="Maximal heart rate in numbers"')[1].split("</table>")[0]
+    for point in laboratory.trend(two_tests["id"], "heart_rate_max_bpm")["series"][0]["points"]:
+        assert point["date"] in table
+        assert f"/tests/{point['test_id']}" in table
+        assert f"{point['value']:.0f} beats/min" in table
+
+
+def test_a_quantity_that_there_is_not(browser, tester_key, two_tests, at_field):
+    text = browser(tester_key).get(f"/people/{two_tests['id']}", params={"quantity": "<b>luck</b>"}).text
+    assert at_field(text, "quantity") == "There is no such quantity; choose one of the list."
+    assert "<b>luck" not in text
+
+
+def test_when_the_next_test_is_due(browser, tester_key, two_tests, client, admin):
+    def told():
+        return (
+            browser(tester_key)
+            .get(f"/people/{two_tests['id']}")
+            .text.split('class="due">')[1]
+            .split("<")[0]
+            .replace("&#39;", "'")
+        )
+
+    assert (
+        told() == "No next test is due: no tester set a date, and the site has set no interval between tests."
+    )
+    assert admin.patch("/v1/site", json={"retest_interval_days": 90}).status_code == 200
+    assert told().endswith("due on 2026-12-01, by the site's interval after the test of 2026-09-02.")
+    client.patch(f"/v1/subjects/{two_tests['id']}", json={"next_test_due_on": "2020-05-01"})
+    assert told() == "The next test was due on 2020-05-01, a tester set that day."
+
+
+def test_events_stand_on_the_page(browser, tester_key, reader_key, two_tests, client):
+    for address, event in (
+        (
+            f"/v1/subjects/{two_tests['id']}/events",
+            {"kind": "illness", "started_on": "2026-05-02", "title": "influenza"},
+        ),
+        (
+            "/v1/events",
+            {"kind": "device_service", "started_on": "2026-06-02", "title": "new sensor", "device": "cart A"},
+        ),
+    ):
+        answer = client.post(address, json=event)
+        assert answer.status_code == 201, answer.text
+    for key in (tester_key, reader_key):
+        events = (
+            browser(key).get(f"/people/{two_tests['id']}").text.split('id="events"')[1].split("</section>")[0]
+        )
+        assert events.index("new sensor") < events.index("influenza")
+        assert "the site, cart A" in events
+        assert "the person" in events
+
+
 def test_someone_else_is_not_there(browser, store, make_key, two_tests, laboratory):
     other = laboratory.subject(code="B-01")
     one = browser(make_key(store, "coach", "tester", subject_codes=["B-01"]))
