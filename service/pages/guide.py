@@ -16,6 +16,7 @@ from service import errors
 from service.analysis.ageing import AGEING_MODELS
 from service.analysis.references import REFERENCES, citation
 from service.analysis.rule_sets import LIMITS
+from service.analysis.screening import STOP_SIGNS
 from service.db import migrate
 from service.errors import UpslopeError
 from service.findings import FINDINGS
@@ -37,6 +38,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
         "To read",
         (
             "index",
+            "recording",
             "importing",
             "judgement",
             "breaths",
@@ -348,6 +350,19 @@ def _sources_list() -> str:
     )
 
 
+def _stop_signs() -> str:
+    rows = [
+        [
+            one.label,
+            "to stop at once" if one.listed == "absolute" else "to consider it",
+            _sentence(f"Published lists name {one.said}"),
+            citation(one.source),
+        ]
+        for one in STOP_SIGNS
+    ]
+    return _table(["Sign", "Among the reasons", "What the lists say", "Source"], rows)
+
+
 def _ageing_models() -> str:
     rows = [
         (
@@ -377,6 +392,7 @@ INSERTS: dict[str, Callable[[], str]] = {
     "settings": _settings_table,
     "rule_limits": _rule_limits,
     "sources": _sources_list,
+    "stop_signs": _stop_signs,
     "terms": _terms_table,
 }
 

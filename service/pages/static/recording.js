@@ -211,6 +211,7 @@ class Outbox {
 
 const RETRY_MS = 3000;
 const ANSWER_WITHIN_MS = 10000;
+const CLOCK_HOLDS_MS = 60000;
 
 class Sheet {
   constructor(element) {
@@ -225,7 +226,10 @@ class Sheet {
     this.pinned = null; // when the entry that is being typed was begun
     this.changing = null; // the place of an entry that is being changed
     this.announced = "";
-    this.take(given.recording, performance.now());
+    this.latest = 0;
+    this.take(given.recording);
+    // Late by the time the page took to come; the first question sets it.
+    this.clock = { server: Date.parse(given.recording.server_time), page: performance.now(), took: Infinity };
   }
 
   start() {
@@ -261,15 +265,22 @@ class Sheet {
 
   // -- the clock of the service ----
 
-  /** Keep a recording as the service told it; `received` is when, by the clock of the page. */
-  take(recording, received) {
-    if (this.recording && recording.seq < this.recording.seq) return;
-    this.recording = recording;
-    this.clock = { server: Date.parse(recording.server_time), page: received };
+  /** Keep a recording as the service told it, where it is not older than what is known. */
+  take(recording) {
+    if (!this.recording || recording.seq >= this.recording.seq) this.recording = recording;
   }
 
+  /** Set the clock by a question that took `took` milliseconds: the service read its own about half way. */
+  setClock(serverTime, asked, took) {
+    const isOld = performance.now() - this.clock.page > CLOCK_HOLDS_MS;
+    if (took > this.clock.took && !isOld) return;
+    this.clock = { server: Date.parse(serverTime), page: asked + took / 2, took };
+  }
+
+  /** The clock of the service; it never goes back, so that what follows a mark lies after it. */
   now() {
-    return this.clock.server + (performance.now() - this.clock.page);
+    this.latest = Math.max(this.latest, this.clock.server + (performance.now() - this.clock.page));
+    return this.latest;
   }
 
   instant(at) {
@@ -324,8 +335,10 @@ class Sheet {
       const asked = performance.now();
       const answer = await this.ask(`${this.address}/recording`);
       if (answer.ok) {
-        // The service read its clock about half way between the question and the answer.
-        this.take(await answer.json(), (asked + performance.now()) / 2);
+        const took = performance.now() - asked;
+        const told = await answer.json();
+        this.take(told);
+        this.setClock(told.server_time, asked, took);
         this.link = "there";
       } else {
         this.link = answer.status === 401 ? "signed_out" : "there";
@@ -350,11 +363,7 @@ class Sheet {
     this.events = new EventSource(`${this.address}/events`);
     this.events.addEventListener("change", (event) => {
       const { recording } = JSON.parse(event.data);
-      if (recording && recording.seq >= this.recording.seq) {
-        const { clock } = this;
-        this.take(recording, performance.now());
-        this.clock = clock; // an event may come late: the clock is set by a question and its answer
-      }
+      if (recording) this.take(recording);
       this.link = "there";
       this.draw();
     });
@@ -407,7 +416,7 @@ class Sheet {
       if (answer.ok) {
         const told = await answer.json();
         this.link = "there";
-        if (told.marks) this.take(told, this.clock.page + (Date.parse(told.server_time) - this.clock.server));
+        if (told.marks) this.take(told);
         // Shown as stored before it is dropped, so that it is never seen to be gone.
         else if (item.kind === "notes") this.layOver(item.body);
         this.outbox.drop(item.id);
@@ -445,7 +454,7 @@ class Sheet {
       this.link = "gone";
       return "later";
     }
-    if (answer.status === 403 && (await this.renewToken())) return "later";
+    if (answer.status === 403 && (await this.renewToken())) return "again";
     const problem = await answer.json().catch(() => ({}));
     const places = (problem.errors ?? []).map((place) => place.message);
     item.refused = [...new Set([problem.detail, ...places].filter(Boolean))].join(" ") || `Refused (${answer.status}).`;
