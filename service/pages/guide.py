@@ -54,6 +54,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "dashboards",
             "deployment",
             "backup",
+            "site",
             "privacy",
             "cautions",
         ),
