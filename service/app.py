@@ -54,8 +54,9 @@ from service.links.routes import router as links
 from service.norms.routes import router as norms
 from service.outlets.display import Display
 from service.pages.batch_import import router as batch_import
-from service.pages.devices import router as devices
+from service.pages.closing_forms import router as closing_forms
 from service.pages.compare import router as compare
+from service.pages.devices import router as devices
 from service.pages.event_forms import router as event_forms
 from service.pages.exercise_test import router as exercise_test
 from service.pages.groups import router as groups
@@ -147,8 +148,10 @@ PAGES = (
     compare,
     recording_sheet,
     exercise_test,
+    closing_forms,
     settings_form,
-    thresholds_form, rows,
+    thresholds_form,
+    rows,
     groups,
     site_page,
     site_settings,

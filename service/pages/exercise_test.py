@@ -1,27 +1,25 @@
 """The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
 
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Form, Request
-from fastapi.responses import RedirectResponse
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.analyses.queries import read_reported
 from service.analyses.workflow import analysis_of
 from service.analysis.references import REFERENCES, cited_keys
 from service.conclusions import queries as conclusions
-from service.conclusions.schemas import ConclusionIn
-from service.conclusions.workflow import conclude
-from service.db.transactions import now
-from service.errors import Forbidden
+from service.conclusions.schemas import ConclusionsOut
+from service.db.transactions import Store
 from service.exercise_tests import queries as tests
-from service.http.dependencies import StoreDependency, TestDependency, principal_of
+from service.http.dependencies import StoreDependency, TestDependency, TestRef, principal_of
 from service.outlets import text as words_of
 from service.pages import explanations
 from service.pages.explanations import Explanation
+from service.pages.forms import Field, Filled
 from service.pages.people import name_of
-from service.pages.rendering import PageRoute, check_form, checked, page
+from service.pages.rendering import PageRoute, page
 from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
 from service.visits import queries as visits
@@ -43,9 +41,42 @@ _CHARTS = (
 _MET = {True: "met", False: "not met", None: "not assessable"}
 
 
+#: Fields of the conclusion, and of making a test void.
+CONCLUSION = (
+    Field("conclusion_text", "What you conclude", "long", required=True),
+    Field("author", "Your name", required=True),
+    Field("credentials", "What allows you to sign, by your local rules"),
+)
+VOID = (Field("void_reason", "Why it is void", required=True, hint="It is kept in the notes of the test."),)
+
+
 @router.get("/{test_id}")
 def exercise_test(request: Request, ref: TestDependency, store: StoreDependency) -> Response:
     """One test as it was judged, or, while it is being recorded, as far as it can be."""
+    return shown_test(request, ref, store, revision=ref.revision)
+
+
+def shown_test(
+    request: Request,
+    ref: TestRef,
+    store: Store,
+    *,
+    revision: int,
+    conclusion: Filled | None = None,
+    voiding: Filled | None = None,
+) -> Response:
+    """The page of a test.
+
+    Parameters
+    ----------
+    request : Request
+    ref : TestRef
+    store : Store
+    revision : int
+        State of the record that its forms change.
+    conclusion, voiding : Filled, optional
+        A form that was refused, with what was typed and what is wrong with it.
+    """
     principal = principal_of(request)
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
@@ -59,6 +90,10 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         "test": test,
         "day": day,
         "may_write": principal.covers("tester"),
+        "void_fields": VOID,
+        "voiding": voiding or Filled(),
+        "revision": revision,
+        "status": (conclusion or voiding or Filled()).status,
     }
     if test.status in {"planned", "void"}:
         return page(request, "exercise_test.html", **about, document=None)
@@ -101,7 +136,18 @@ def exercise_test(request: Request, ref: TestDependency, store: StoreDependency)
         charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
         sources=_sources(document),
         concluded=concluded,
-        revision=ref.revision,
+        conclusion_fields=CONCLUSION,
+        conclusion=conclusion or _draft(concluded),
+    )
+
+
+def _draft(concluded: ConclusionsOut) -> Filled:
+    """The form of the conclusion with the draft that is kept, where the newest version is one."""
+    newest = concluded.versions[0] if concluded.versions else None
+    if newest is None or newest.signed_at is not None:
+        return Filled()
+    return Filled(
+        {"conclusion_text": newest.text, "author": newest.author, "credentials": newest.credentials or ""}
     )
 
 
@@ -196,43 +242,6 @@ def _without_threshold(document: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _has_work_rate(document: dict[str, Any]) -> bool:
     return document["maxima"]["work_rate_w"] is not None
-
-
-@router.post("/{test_id}/conclusion")
-def conclude_test(
-    request: Request,
-    ref: TestDependency,
-    store: StoreDependency,
-    form_token: Annotated[str, Form(max_length=100)],
-    revision: Annotated[int, Form()],
-    text: Annotated[str, Form(max_length=10_000)],
-    author: Annotated[str, Form(max_length=200)],
-    credentials: Annotated[str, Form(max_length=200)] = "",
-    sign: Annotated[bool, Form()] = False,
-) -> Response:
-    """Keep the conclusion as a draft, or sign it."""
-    check_form(request, form_token)
-    principal = principal_of(request)
-    if not principal.covers("tester"):
-        raise Forbidden(f"This needs a key with the scope 'tester'; yours has '{principal.scope}'.")
-    body = checked(
-        ConclusionIn,
-        text=text,
-        author=author.strip(),
-        credentials=credentials.strip() or None,
-        signed_at=now() if sign else None,
-    )
-    conclude(
-        store,
-        principal.name,
-        body,
-        subject_pk=ref.subject_pk,
-        subject_id=ref.subject_id,
-        test_pk=ref.test_pk,
-        test_id=ref.test_id,
-        revision=revision,
-    )
-    return RedirectResponse(f"/tests/{ref.test_id}#conclusion", status_code=303)
 
 
 def _has(document: dict[str, Any], chart: str) -> bool:

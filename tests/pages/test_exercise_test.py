@@ -131,7 +131,7 @@ def conclude(one, test_id, **fields):
     text = one.get(f"/tests/{test_id}").text
     form = text.split('<section id="conclusion">')[1]
     hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
-    told = {"text": "As in March.", "author": "A. Tester", **hidden, **fields}
+    told = {"conclusion_text": "As in March.", "author": "A. Tester", **hidden, **fields}
     return one.post(f"/tests/{test_id}/conclusion", data=told)
 
 
@@ -140,11 +140,11 @@ def test_a_conclusion_is_kept_as_a_draft_and_then_signed(browser, tester_key, la
     answer = conclude(one, complete["id"])
     assert (answer.status_code, answer.headers["location"]) == (303, f"/tests/{complete['id']}#conclusion")
     assert "Draft by A. Tester, not signed" in one.get(f"/tests/{complete['id']}").text
-    conclude(one, complete["id"], text="Signed <b>text</b>.", sign="true")
+    conclude(one, complete["id"], conclusion_text="Signed <b>text</b>.", sign="true")
     text = one.get(f"/tests/{complete['id']}").text
     assert "Signed by A. Tester on" in text
     assert "Signed &lt;b&gt;text&lt;/b&gt;." in text
-    assert ">Amendment</label>" in text
+    assert "<h3>An amendment</h3>" in text
     (version,) = laboratory.client.get(f"/v1/tests/{complete['id']}/conclusion").json()["versions"]
     assert version["signed_at"] is not None
 
@@ -158,21 +158,71 @@ def test_a_change_after_the_signature_is_told(browser, tester_key, laboratory, c
 
 
 @pytest.mark.parametrize(
-    ("fields", "status", "told"),
+    ("fields", "name", "told"),
     [
-        ({"text": "  "}, 422, "text: must not be blank"),
-        ({"author": ""}, 422, "author"),
-        ({"form_token": "0" * 64}, 403, "earlier session"),
-        ({"revision": "1"}, 412, "changed since you read it"),
+        ({"conclusion_text": "  "}, "conclusion_text", "is needed"),
+        ({"conclusion_text": "x" * 20_001}, "conclusion_text", "at most"),
+        ({"author": ""}, "author", "is needed"),
+        ({"credentials": "c" * 10_000}, "credentials", "at most"),
     ],
 )
-def test_what_is_refused_says_why_and_keeps_nothing(
-    browser, tester_key, laboratory, complete, fields, status, told
+def test_what_is_refused_stands_beside_its_field_and_is_kept(
+    browser, tester_key, laboratory, complete, at_field, fields, name, told
 ):
-    answer = conclude(browser(tester_key), complete["id"], **fields)
-    assert answer.status_code == status
-    assert told in answer.text
+    answer = conclude(browser(tester_key), complete["id"], sign="true", **fields)
+    assert answer.status_code == 422
+    assert told in at_field(answer.text, name)
+    form = answer.text.split('<section id="conclusion">')[1]
+    assert ("As in March." in form) == (name != "conclusion_text")
+    assert 'name="sign" value="true" checked' in form
     assert laboratory.client.get(f"/v1/tests/{complete['id']}/conclusion").json()["versions"] == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "status", "told"),
+    [
+        ({"form_token": "0" * 64}, 403, "earlier session"),
+        ({"revision": "1"}, 412, "has changed since you opened the form"),
+    ],
+)
+def test_a_form_of_another_state_is_told(browser, tester_key, laboratory, complete, fields, status, told):
+    answer = conclude(browser(tester_key), complete["id"], **fields)
+    assert (answer.status_code, told in answer.text) == (status, True)
+    assert laboratory.client.get(f"/v1/tests/{complete['id']}/conclusion").json()["versions"] == []
+
+
+def void_form(one, test_id, **fields):
+    held = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', one.get(f"/tests/{test_id}").text))
+    told = {name: held[name] for name in ("form_token", "revision")} | {"void_reason": "Mask leaked."}
+    return one.post(f"/tests/{test_id}/void", data=told | fields)
+
+
+def test_a_test_is_made_void_with_a_reason_that_stays(browser, tester_key, laboratory, rows):
+    visit = laboratory.visit(laboratory.subject()["id"])
+    test = laboratory.complete(visit["id"], rows(), notes="On the old treadmill.")
+    one = browser(tester_key)
+    answer = void_form(one, test["id"])
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/tests/{test['id']}")
+    text = one.get(f"/tests/{test['id']}").text
+    assert "This test is void" in text
+    assert "On the old treadmill." in text
+    assert re.search(r"Void on \d{4}-\d\d-\d\d, by tester: Mask leaked.", text)
+    assert "Make this test void" not in text
+    assert laboratory.client.get(f"/v1/tests/{test['id']}").json()["status"] == "void"
+    assert void_form(one, laboratory.planned(visit["id"])["id"]).status_code == 303
+
+
+def test_a_test_is_not_made_void_without_a_reason_or_from_another_state(
+    browser, tester_key, reader_key, laboratory, complete, at_field
+):
+    one = browser(tester_key)
+    answer = void_form(one, complete["id"], void_reason=" ")
+    assert (answer.status_code, at_field(answer.text, "void_reason")) == (422, "is needed")
+    answer = void_form(one, complete["id"], revision="1")
+    assert (answer.status_code, "has changed since you opened the form" in answer.text) == (412, True)
+    assert laboratory.client.get(f"/v1/tests/{complete['id']}").json()["status"] == "complete"
+    reader = browser(reader_key)
+    assert "Make this test void" not in reader.get(f"/tests/{complete['id']}").text
 
 
 def test_a_reader_has_no_form_and_cannot_conclude(browser, reader_key, complete):
@@ -180,7 +230,7 @@ def test_a_reader_has_no_form_and_cannot_conclude(browser, reader_key, complete)
     page = one.get(f"/tests/{complete['id']}").text
     assert "<textarea" not in page
     token = re.search(r'name="form_token" value="([^"]*)"', page).group(1)
-    told = {"form_token": token, "revision": "1", "text": "x", "author": "y"}
+    told = {"form_token": token, "revision": "1", "conclusion_text": "x", "author": "y"}
     assert one.post(f"/tests/{complete['id']}/conclusion", data=told).status_code == 403
 
 
