@@ -19,6 +19,7 @@
     ├── UnsupportedMediaType       a file or body of a kind this service does not read
     ├── UnreadableBody             the body is not what its content type says
     ├── TooManyRequests            a rate limit
+    ├── RecordUnavailable          the database cannot be used now: full, read-only, damaged, not reachable, busy
     └── InvalidContent             readable, but not acceptable; places in `errors`
         ├── RefusedFile            a data file that cannot be read without guessing
         └── KeyReused              an Idempotency-Key used for other content
@@ -181,6 +182,12 @@ class TooManyRequests(UpslopeError):
     """A rate limit; `extra` has ``retry_after_s``."""
 
     slug, title = "too-many-requests", "Too many requests"
+
+
+class RecordUnavailable(UpslopeError):
+    """The database cannot be used now."""
+
+    slug, title = "record-unavailable", "The record cannot be used now"
 
 
 class InvalidContent(UpslopeError):

@@ -18,15 +18,26 @@ from typing import Any, Literal
 from urllib.parse import quote, urlsplit
 
 import sqlalchemy as sa
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.db.faults import unavailable_for
 from service.db.models import ApiKey, ApiKeySubject, WebSession
 from service.db.transactions import Store, now
-from service.errors import Forbidden, TooLarge, TooManyRequests, Unauthenticated, UpslopeError
+from service.errors import (
+    Forbidden,
+    InvalidContent,
+    NotFound,
+    Place,
+    TooLarge,
+    TooManyRequests,
+    Unauthenticated,
+    UpslopeError,
+)
 from service.http.problems import problem_of
 from service.settings import Settings
 
@@ -227,6 +238,7 @@ class KeyMiddleware:
         first = "/" + scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
         answer: Response | None = None
         try:
+            _refuse_null_character(scope)
             if first in {"/v1", "/metrics"}:
                 scope.setdefault("state", {}).update(await self._of_interface(scope))
             elif first in self.pages:
@@ -236,6 +248,10 @@ class KeyMiddleware:
                 scope.setdefault("state", {}).update(state or {})
         except UpslopeError as error:
             answer = problem_of(error, base_url=self.settings.base_url, instance=scope["path"])
+        except DBAPIError as error:
+            if (unavailable := unavailable_for(error)) is None:
+                raise
+            answer = problem_of(unavailable, base_url=self.settings.base_url, instance=scope["path"])
         await (answer or self.app)(scope, receive, send)
 
     async def _of_interface(self, scope: Scope) -> dict[str, Any]:
@@ -307,6 +323,15 @@ class KeyMiddleware:
     def _find_session(store: Store, token: str) -> Principal | None:
         with store.read() as session:
             return find_signed_in(session, token)
+
+
+def _refuse_null_character(scope: Scope) -> None:
+    """No text of the record has a null character, and PostgreSQL cannot even be asked for one."""
+    if "\x00" in scope["path"]:
+        raise NotFound("There is nothing at this address: no address has a null character.")
+    if b"%00" in scope["query_string"]:
+        message = "has a null character, which no text of the record has"
+        raise InvalidContent(f"The query {message}.", (Place("query", message),))
 
 
 class BodyLimitMiddleware:

@@ -8,10 +8,12 @@ from typing import Any
 import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
+from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service import errors
+from service.db.faults import unavailable_for
 from service.errors import Place, UpslopeError
 
 #: Status of each kind of error; a kind not named here has its parent's.
@@ -28,6 +30,7 @@ STATUS: dict[type[UpslopeError], int] = {
     errors.UnsupportedMediaType: 415,
     errors.UnreadableBody: 400,
     errors.TooManyRequests: 429,
+    errors.RecordUnavailable: 503,
     errors.InvalidContent: 422,
 }
 
@@ -83,6 +86,8 @@ def problem_of(error: UpslopeError, *, base_url: str, instance: str) -> Response
         headers["WWW-Authenticate"] = 'Bearer realm="upslope"'
     if isinstance(error, errors.TooManyRequests):
         headers["Retry-After"] = str(error.extra.get("retry_after_s", 60))
+    if isinstance(error, errors.RecordUnavailable):
+        headers["Retry-After"] = "60"
     return problem(
         base_url=base_url,
         slug=error.slug,
@@ -127,6 +132,14 @@ def install(app: FastAPI, base_url: str) -> None:
         if status_of(error) >= HTTPStatus.INTERNAL_SERVER_ERROR:
             _log.error("failed", error=type(error).__name__, route=_route_of(request))
         return problem_of(error, base_url=base_url, instance=request.url.path)
+
+    @app.exception_handler(DBAPIError)
+    async def of_the_database(request: Request, error: DBAPIError) -> Response:
+        unavailable = unavailable_for(error)
+        if unavailable is None:
+            return await unknown(request, error)
+        _log.error("record unavailable", reason=unavailable.detail, route=_route_of(request))
+        return problem_of(unavailable, base_url=base_url, instance=request.url.path)
 
     @app.exception_handler(RequestValidationError)
     async def invalid(request: Request, error: RequestValidationError) -> Response:

@@ -8,7 +8,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from starlette.testclient import TestClient
+
+from service.db.models import Base
+from service.db.transactions import Store
 
 #: A table that no one published: invented values for men of 30 to 49 on the treadmill.
 OWN_NORM: dict[str, Any] = {
@@ -30,6 +34,16 @@ OWN_NORM: dict[str, Any] = {
         for percentile, value in ((10, 30.0 + shift), (50, 42.0 + shift), (90, 54.0 + shift))
     ],
 }
+
+
+def everything(store: Store) -> str:
+    """Every row of every table, as text."""
+    with store.read() as session:
+        return "\n".join(
+            f"{table.name} {tuple(row)!r}"
+            for table in Base.metadata.sorted_tables
+            for row in session.execute(sa.select(table).order_by(*table.primary_key.columns))
+        )
 
 
 class Laboratory:

@@ -7,6 +7,7 @@ import pytest
 import sqlalchemy as sa
 
 from service.db.models import Change, Subject
+from tests.api.conftest import everything
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ def test_a_commit_that_fails_is_a_problem_and_stores_nothing(
     client = open_client(store, tester_key, raise_server_exceptions=False)
     visit = laboratory.visit(laboratory.subject()["id"])
     test = laboratory.complete(visit["id"])
-    dump = "\n".join(store.read_engine.raw_connection().driver_connection.iterdump())
+    dump = everything(store)
 
     def fail(_: Any) -> None:
         raise OSError("the disk is full")
@@ -72,7 +73,7 @@ def test_a_commit_that_fails_is_a_problem_and_stores_nothing(
     assert answer.status_code == 500
     assert answer.headers["content-type"] == "application/problem+json"
     assert "disk" not in answer.text
-    assert "\n".join(store.read_engine.raw_connection().driver_connection.iterdump()) == dump
+    assert everything(store) == dump
 
 
 def test_a_refused_write_leaves_no_trace(client, store, laboratory):

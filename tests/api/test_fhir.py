@@ -1,8 +1,11 @@
 """FHIR over HTTP: who sees what, tags, media types, and the codes that anybody may read."""
 
-import sqlite3
+from datetime import UTC, datetime
 
 import pytest
+import sqlalchemy as sa
+
+from service.db.models import Conclusion, ExerciseTest
 
 
 @pytest.fixture
@@ -63,14 +66,14 @@ def test_names_only_for_who_may_see_them(client, reader, person):
 
 def test_a_conclusion_is_told_to_who_may_see_names_and_an_amendment_is_said(store, client, reader, person):
     subject_id, ids = person
-    with sqlite3.connect(store.settings.sqlite_path) as raw:
-        (pk,) = raw.execute("select id from exercise_test where public_id = ?", [ids["complete"]]).fetchone()
+    at = datetime(2026, 3, 15, 8, 0, tzinfo=UTC)
+    with store.write("test") as transaction:
+        session = transaction.session
+        pk = session.scalars(
+            sa.select(ExerciseTest.id).where(ExerciseTest.public_id == ids["complete"])
+        ).one()
         for version, text in ((1, "First view."), (2, "Second view.")):
-            raw.execute(
-                "insert into conclusion (test_id, version, text, author, signed_at, at) values (?, ?, ?, 'M.', ?, ?)",
-                [pk, version, text, "2026-03-15 08:00:00.000000", "2026-03-15 08:00:00.000000"],
-            )
-    raw.close()
+            session.add(Conclusion(test_id=pk, version=version, text=text, author="M.", signed_at=at, at=at))
     report = reports(client.get(f"/v1/subjects/{subject_id}/fhir").json())[ids["complete"]]
     assert (report["status"], report["conclusion"]) == ("amended", "Second view.")
     coded = reports(reader.get(f"/v1/subjects/{subject_id}/fhir").json())[ids["complete"]]

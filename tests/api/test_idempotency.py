@@ -1,6 +1,7 @@
 """Idempotency-Key: the first answer again, one row, and nothing half done."""
 
 import threading
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -72,8 +73,8 @@ def test_a_key_is_forgotten_after_its_time(client, store):
     headers = {"Idempotency-Key": "k"}
     first = client.post("/v1/cohorts", json={"name": "a"}, headers=headers)
     with store.write("test") as transaction:
-        transaction.session.connection().exec_driver_sql(
-            "update idempotency set created_at = datetime('now', '-25 hours') || '.000000'"
+        transaction.session.execute(
+            sa.update(Idempotency).values(created_at=datetime.now(UTC) - timedelta(hours=25))
         )
     second = client.post("/v1/cohorts", json={"name": "b"}, headers=headers)
     assert second.status_code == 201

@@ -2,7 +2,6 @@
 
 import hashlib
 import re
-import sqlite3
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
@@ -11,6 +10,7 @@ import pytest
 import structlog
 
 from service.app import configure_logging
+from tests.api.conftest import everything
 
 QUANTITY = "vo2_peak_ml_kg_min"
 
@@ -91,11 +91,9 @@ def test_the_answer_tells_all_and_is_kept_nowhere(client, store, anonymous, pers
     assert link["subject_id"] == person[0]
     left = datetime.fromisoformat(link["expires_at"]) - datetime.now(UTC)
     assert timedelta(days=2, hours=23) < left <= timedelta(days=3)
-    with sqlite3.connect(store.settings.sqlite_path) as raw:
-        everything = "\n".join(raw.iterdump())
-    raw.close()
-    assert token not in everything
-    assert hashlib.sha256(token.encode()).hexdigest() in everything
+    held = everything(store)
+    assert token not in held
+    assert hashlib.sha256(token.encode()).hexdigest() in held
     (listed,) = client.get("/v1/links").json()["items"]
     assert listed == {name: value for name, value in link.items() if name != "url"}
 
