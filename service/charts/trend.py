@@ -74,6 +74,7 @@ def trend_spec(
     trend: Mapping[str, Any],
     *,
     title: str | None = None,
+    quantity: Quantity | None = None,
     norm_bands: Mapping[str, Any] | None = None,
     width: int = 740,
     height: int = 340,
@@ -86,6 +87,8 @@ def trend_spec(
         The trend resource (JSON form of `service.analysis.trends.Trend`).
     title : str, optional
         Default: the label of the quantity.
+    quantity : Quantity, optional
+        With the unit of the values, where it is not the registry's.
     norm_bands : mapping, optional
         A reference table along the person's age: ``{"title": str, "bands": [{"from": ISO date, "to": ISO date,
         "percentiles": [[50, 38.1], ...]}]}``, one band for each age band passed, values in the unit of the
@@ -103,7 +106,7 @@ def trend_spec(
     KeyError
         For a quantity the registry does not know.
     """
-    quantity = quantity_of(trend["quantity"])
+    quantity = quantity or quantity_of(trend["quantity"])
     title = title or quantity.label
     lines = _lines(trend)
     if not any(line.points for line in lines):

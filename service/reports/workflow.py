@@ -96,7 +96,7 @@ def report_of_test(
         specs = [chart_from(session, test_pk, analysis, chart) for chart in _charts(analysis, record=record)]
     points = trend["series"][0]["points"] if trend["series"] else []
     if len(points) > 1 and not record:
-        specs.insert(0, trend_chart(store, subject_pk, trend))
+        specs.insert(0, trend_chart(store, subject_pk, trend, display))
     versions = [one.model_dump() for one in concluded.versions]
     material = TestMaterial(
         person=_person(subject, visit, day.date(), principal),
@@ -206,7 +206,7 @@ def report_of_history(
         person = _person(subject, visit, day, principal)
     figures = []
     if trend["series"]:
-        figures.append(_figure(trend_chart(store, subject_pk, trend), display))
+        figures.append(_figure(trend_chart(store, subject_pk, trend, display), display))
     material = HistoryMaterial(
         person=person,
         trend=trend,

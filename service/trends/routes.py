@@ -13,6 +13,7 @@ from service.exercise_tests.schemas import Mode
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.cursors import Page
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency
+from service.outlets.display import NEUTRAL
 from service.quantities import QUANTITIES
 from service.trends import queries, workflow
 from service.trends.schemas import AgeingModelOut, PlanningOut, TrendedQuantity, TrendOut, TrendRow
@@ -110,7 +111,8 @@ def get_trend(
         return json_response(workflow.flat_rows(trend), headers=ref.headers)
     if wanted == "csv":
         return Response(workflow.flat_csv(trend), media_type=MEDIA_TYPES["csv"], headers=ref.headers)
-    spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend)
+    display = NEUTRAL if wanted == "vega" else request.app.state.display
+    spec: dict[str, Any] = workflow.trend_chart(store, ref.subject_pk, trend, display)
     return chart_response(request, spec, "json" if wanted == "vega" else str(wanted), ref.headers)
 
 

@@ -41,6 +41,7 @@ from service.errors import InvalidContent, Place
 from service.events.queries import of_trend
 from service.norms import queries as norms
 from service.outlets.cells import csv_text
+from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES, Quantity
 from service.reference.tables import NormTable
 from service.reliability.queries import own_typical_errors
@@ -442,11 +443,16 @@ def _worthwhile(
     return answer
 
 
-def trend_chart(store: Store, subject_pk: int, trend: dict[str, Any]) -> dict[str, Any]:
-    """The specification of a trend's chart, with the reference table of its first series along the person's age."""
+def trend_chart(
+    store: Store, subject_pk: int, trend: dict[str, Any], display: Display = NEUTRAL
+) -> dict[str, Any]:
+    """The specification of a trend's chart in the unit of display, with the reference table of its first series."""
     from service.charts.trend import trend_spec
 
-    return trend_spec(trend, norm_bands=_norm_bands(store, subject_pk, trend))
+    key = trend["quantity"]
+    return trend_spec(
+        display.trend(trend), quantity=display.of(key), norm_bands=_norm_bands(store, subject_pk, trend)
+    )
 
 
 def _norm_bands(store: Store, subject_pk: int, trend: dict[str, Any]) -> dict[str, Any] | None:

@@ -105,6 +105,26 @@ def test_a_difference_of_temperatures_knows_no_zero():
     assert US.quantity(10.0, "temperature_c", difference=True, sign=True) == "+18.0 °F"
 
 
+def test_a_trend_is_converted_whole_but_for_an_error_in_per_cent():
+    change = {"absolute": 2.54, "ci_low": -2.54, "ci_high": 5.08, "percent": 3.0}
+    point = {"value": 76.2, "date": "2026-03-14", "change_from_first": change, "notes": ["76.2 cm"]}
+    error = {"value": 2.0, "scale": "log"}
+    trend = {
+        "quantity": "waist_cm",
+        "series": [
+            {"points": [point], "typical_error": error, "detectable_low": 73.66, "detectable_high": None}
+        ],
+    }
+    series = US.trend(trend)["series"][0]
+    shown = series["points"][0]
+    assert (shown["value"], series["detectable_low"], series["detectable_high"]) == (30.0, 29.0, None)
+    assert shown["change_from_first"] == {"absolute": 1.0, "ci_low": -1.0, "ci_high": 2.0, "percent": 3.0}
+    assert (shown["date"], shown["notes"], series["typical_error"]) == ("2026-03-14", ["76.2 cm"], error)
+    linear = {"quantity": "waist_cm", "series": [{"typical_error": {"value": 2.54, "scale": "linear"}}]}
+    assert US.trend(linear)["series"][0]["typical_error"]["value"] == 1.0
+    assert NEUTRAL.trend(trend) is trend
+
+
 @pytest.mark.parametrize(
     ("locale", "day", "moment"),
     [

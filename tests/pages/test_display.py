@@ -113,6 +113,13 @@ def test_pages_and_pictures_take_the_locale_and_the_units_and_the_interface_neit
     picture = other.get(f"{address}/charts/uptake?format=svg").text
     assert ">3.000<" in picture
     assert f"{absolute} mL/min ({shown} mL/kg/min)" in picture
+    laboratory.visit(person, started_at="2026-05-14T09:30:00+02:00", body_mass_kg=80.0)
+    trend = f"/v1/subjects/{person}/trends/body_mass_kg"
+    picture = other.get(f"{trend}?format=svg").text
+    assert ">Body mass (lb)<" in picture
+    assert ">165,3<" in picture  # 75 kg
+    assert ">176,4<" in picture  # 80 kg
+    assert other.get(f"{trend}?format=vega").json() == client.get(f"{trend}?format=vega").json()
     for part in (
         f"{address}/analysis",
         f"{address}/intervals",
