@@ -37,6 +37,10 @@ ADDRESSES: dict[str, dict[str, str]] = {
         "test-being-recorded": "/tests/{open_test}",
         "test-void": "/tests/{void_test}",
     },
+    "/site": {"site": "/site"},
+    "/site/devices": {"devices": "/site/devices"},
+    "/site/settings": {"site-settings": "/site/settings"},
+    "/site/keys": {"keys": "/site/keys"},
     "/groups": {"groups": "/groups"},
     "/groups/{cohort_id}": {
         "group": "/groups/{study}",
