@@ -10,7 +10,6 @@ from service.charts.look import (
     CARBON_DIOXIDE,
     INK,
     LOAD,
-    LOAD_FILL,
     PEAK,
     UPTAKE,
     Spec,
@@ -26,20 +25,19 @@ from service.charts.traces import (
     TestRows,
     cloud,
     line,
+    load_steps,
+    low_axis,
     marks_of,
     path_of,
     points_of,
     read_rows,
     room,
     time_axis,
-    upright_axis,
     upright_rules,
 )
 from service.charts.ventilatory_equivalents import threshold_places
 
 _HEIGHT, _LOAD_HEIGHT = 78, 62
-#: The labels beside every panel take this much, so that the time axes lie under each other, px.
-_AXIS_EXTENT = 44
 _DASH = [5, 3]
 #: Words of upright rules step down by this much, px.
 _STEP = 15
@@ -108,7 +106,7 @@ def all_curves_spec(
     for key in _LOADS:
         values = rows.known(key)
         if np.isfinite(values).any():
-            drawn.append((_words(key), _LOAD_HEIGHT, _steps(rows, values)))
+            drawn.append((_words(key), _LOAD_HEIGHT, load_steps(rows, values)))
     if not drawn:
         return empty_chart(
             title=title,
@@ -182,7 +180,7 @@ def _lines(
     seen = [value for path in paths for _, value in path if np.isfinite(value)]
     seen = seen or [value for _, values, _ in known for value in values[np.isfinite(values)].tolist()]
     domain = room(seen, below=0.08, above=0.12)
-    y = _upright(domain, ".2f" if known[0][0].key == "rer" else ",.1~f")
+    y = low_axis(domain, ".2f" if known[0][0].key == "rer" else ",.1~f")
 
     def layers(x: Spec) -> list[Spec]:
         answer: list[Spec] = []
@@ -196,38 +194,6 @@ def _lines(
         return answer
 
     return layers
-
-
-def _steps(rows: TestRows, values: Floats) -> Callable[[Spec], list[Spec]]:
-    """The load, as it was held."""
-    known = values[np.isfinite(values)].tolist()
-    low = min([0.0, *known])
-    y = _upright((low, room([low, *known])[1]), ",.1~f")
-    held: list[Spec] = []
-    for start, end, value in zip(rows.start_s.tolist(), rows.end_s.tolist(), values.tolist(), strict=True):
-        shown = round(value, 3) if np.isfinite(value) else None
-        held += [{"t": round(start / 60, 4), "value": shown}, {"t": round(end / 60, 4), "value": shown}]
-
-    def layers(x: Spec) -> list[Spec]:
-        return [
-            {
-                "data": {"values": held},
-                "mark": {
-                    "type": "area",
-                    "color": LOAD_FILL,
-                    "line": {"color": LOAD, "strokeWidth": 1.4},
-                    "clip": True,
-                },
-                "encoding": {"x": x, "y": y},
-            }
-        ]
-
-    return layers
-
-
-def _upright(domain: tuple[float, float], text: str) -> Spec:
-    y = upright_axis("value", "", domain, text)
-    return {**y, "axis": {**y["axis"], "title": None, "tickCount": 3, "minExtent": _AXIS_EXTENT}}
 
 
 def _peak(analysis: Mapping[str, Any], x: Spec) -> list[Spec]:

@@ -1,7 +1,7 @@
 """What the charts of single channels share: rows read from columns, running means, layers against time or load."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,7 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.analysis.series import OF_THE_BREATH
-from service.charts.look import INK, LINE_SYMBOL, LOAD, PAPER, QUIET, Spec, legend_scales, quantity_of
+from service.charts.look import (
+    INK,
+    LINE_SYMBOL,
+    LOAD,
+    LOAD_FILL,
+    PAPER,
+    QUIET,
+    Spec,
+    legend_scales,
+    quantity_of,
+)
 
 Floats = NDArray[np.float64]
 Columns = Mapping[str, Sequence[Any]]
@@ -18,6 +28,8 @@ Columns = Mapping[str, Sequence[Any]]
 _DENSE_BELOW_S = 8.0
 _MEAN_STEPS = 500
 _MOST_POINTS = 3000
+#: Panels that stand above each other begin at the same place.
+_LOW_AXIS_EXTENT = 44
 MEAN_S = 30.0
 
 
@@ -166,6 +178,39 @@ def room(values: Sequence[float], *, below: float = 0.06, above: float = 0.14) -
     low, high = min(values), max(values)
     span = (high - low) or max(abs(high), 1.0)
     return low - below * span, high + above * span
+
+
+def low_axis(domain: tuple[float, float], text: str) -> Spec:
+    """An upright axis of a low panel among others, whose heading names what it shows."""
+    y = upright_axis("value", "", domain, text)
+    return {**y, "axis": {**y["axis"], "title": None, "tickCount": 3, "minExtent": _LOW_AXIS_EXTENT}}
+
+
+def load_steps(rows: TestRows, values: Floats) -> Callable[[Spec], list[Spec]]:
+    """The load, as it was held."""
+    known = values[np.isfinite(values)].tolist()
+    low = min([0.0, *known])
+    y = low_axis((low, room([low, *known])[1]), ",.1~f")
+    held: list[Spec] = []
+    for start, end, value in zip(rows.start_s.tolist(), rows.end_s.tolist(), values.tolist(), strict=True):
+        shown = round(value, 3) if np.isfinite(value) else None
+        held += [{"t": round(start / 60, 4), "value": shown}, {"t": round(end / 60, 4), "value": shown}]
+
+    def layers(x: Spec) -> list[Spec]:
+        return [
+            {
+                "data": {"values": held},
+                "mark": {
+                    "type": "area",
+                    "color": LOAD_FILL,
+                    "line": {"color": LOAD, "strokeWidth": 1.4},
+                    "clip": True,
+                },
+                "encoding": {"x": x, "y": y},
+            }
+        ]
+
+    return layers
 
 
 def points_of(rows: TestRows, values: Floats, kind: str, domain: tuple[float, float]) -> list[Spec]:

@@ -3,13 +3,17 @@
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from dataclasses import replace as changed
 from typing import Any, TypeVar
 
+import numpy as np
 from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_notes
 from service.analyses.workflow import Edit, Target, record
-from service.analysis.series import StageNote
+from service.analysis.alignment import Alignment, propose
+from service.analysis.marks import Marks, find_marks
+from service.analysis.series import Person, Series, StageNote, TestInput
 from service.db.models import ExerciseTest
 from service.db.transactions import Claim, Store, Transaction
 from service.errors import Conflict, FileAlreadyImported, InvalidContent, Place
@@ -18,9 +22,12 @@ from service.imports import queries
 from service.imports.schemas import ImportOptions, ImportOut
 from service.intake.options import ColumnChoice, ReadLimits, ReadOptions
 from service.intake.reading import ReadColumn, TestFile, first_rows, read_test_file
+from service.recordings.queries import clock_started_at, read_marks
 from service.settings import Settings
 
 T = TypeVar("T")
+
+_LOADS = ("work_rate_w", "speed_km_h", "grade_percent")
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,13 +138,92 @@ def _told(file: TestFile, *, test_id: str | None, existing: bool, body_mass_kg: 
     )
 
 
-def preview(store: Store, visit_pk: int, source: Source, options: ImportOptions) -> ImportOut:
-    """What would be read; nothing is stored."""
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What was written down during the test that a file is to be attached to.
+
+    Attributes
+    ----------
+    notes : tuple of StageNote
+    exercise_start_s, exercise_end_s : float or None
+    zero_of_day_s : float or None
+        Seconds after midnight, on the clock of the place, when the clock of the sheet was started.
+    """
+
+    notes: tuple[StageNote, ...]
+    exercise_start_s: float | None
+    exercise_end_s: float | None
+    zero_of_day_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A file as it would be read, and the sheet that it would go with."""
+
+    told: ImportOut
+    file: TestFile
+    sheet: Sheet | None
+
+
+def look(store: Store, visit_pk: int, source: Source, options: ImportOptions) -> Look:
+    """What would be read, and beside what; nothing is stored."""
     with store.read() as session:
         reading = read_options(options, queries.visit(session, visit_pk))
+        sheet = None
+        if options.test_id is not None:
+            sheet = _sheet(session, queries.attached(session, visit_pk, options.test_id))
     file = read_test_file(source.data, source.name, reading, limits_of(store.settings))
     told = _told(file, test_id=None, existing=False, body_mass_kg=reading.body_mass_kg)
-    return told.model_copy(update={"first_rows": first_rows(file)})
+    return Look(told.model_copy(update={"first_rows": first_rows(file)}), file, sheet)
+
+
+def _sheet(session: Session, test: ExerciseTest) -> Sheet:
+    zero = clock_started_at(read_marks(session, test.id))
+    midnight = None if zero is None else zero.replace(hour=0, minute=0, second=0, microsecond=0)
+    return Sheet(
+        tuple(read_notes(session, test.id)),
+        test.exercise_start_s,
+        test.exercise_end_s,
+        None if zero is None or midnight is None else (zero - midnight).total_seconds(),
+    )
+
+
+def alignments(seen: Look, offset_s: float) -> tuple[Alignment, ...]:
+    """What tells how far the clock of the file is off that of the sheet; nothing where there is no sheet.
+
+    Parameters
+    ----------
+    seen : Look
+    offset_s : float
+        That the file was read with.
+    """
+    if seen.sheet is None:
+        return ()
+    series = changed(seen.file.series, end_s=seen.file.series.end_s - offset_s)
+    return propose(
+        series,
+        seen.sheet.notes,
+        in_file=exercise_in(series),
+        sheet_start_s=seen.sheet.exercise_start_s,
+        sheet_end_s=seen.sheet.exercise_end_s,
+        file_zero_s=seen.file.zero_of_day_s,
+        sheet_zero_s=seen.sheet.zero_of_day_s,
+    )
+
+
+def exercise_in(series: Series) -> Marks | None:
+    """Where exercise was by phases or load of a file; None where it has neither."""
+    loads = [series.channel(name) for name in _LOADS if series.has(name)]
+    loaded = any(np.nanmax(load) > np.nanmin(load) for load in loads if np.isfinite(load).any())
+    if not len(series) or not (loaded or (series.phase >= 0).any()):
+        return None
+    # Mode and person decide nothing about where exercise was.
+    return find_marks(TestInput(series=series, mode="cycle", person=Person(sex=None)))
+
+
+def preview(store: Store, visit_pk: int, source: Source, options: ImportOptions) -> ImportOut:
+    """What would be read; nothing is stored."""
+    return look(store, visit_pk, source, options).told
 
 
 def import_file(

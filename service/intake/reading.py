@@ -79,6 +79,8 @@ class TestFile:
         Whether the intervals are breaths rather than averages over equal times.
     sheet, encoding, delimiter : str or None
     decimal_mark : {".", ","}
+    zero_of_day_s : float or None
+        Seconds after midnight at time 0 on the clock of the file; None where it holds no times of day.
     """
 
     __test__ = False  # its name is the trade's, not a test class
@@ -93,6 +95,7 @@ class TestFile:
     encoding: str | None
     delimiter: str | None
     decimal_mark: DecimalMark
+    zero_of_day_s: float | None = None
 
 
 def first_rows(test_file: TestFile, count: int = 10) -> list[dict[str, Any]]:
@@ -211,6 +214,7 @@ class _Reader:
         self.layout: Layout = find_layout(sheet, options)
         self.body = sheet.rows[self.layout.first_row :]
         self.of_day = False
+        self.zero_of_day_s: float | None = None
         self.findings: list[Finding] = []
         self.reported: dict[int, ReadColumn] = {}
         self.cells: dict[int, list[Any]] = {
@@ -268,6 +272,7 @@ class _Reader:
             encoding=self.sheet.encoding,
             delimiter=self.sheet.delimiter,
             decimal_mark=self.mark,
+            zero_of_day_s=self.zero_of_day_s,
         )
 
     def _columns_of(self, name: str) -> list[Column]:
@@ -559,6 +564,7 @@ class _Reader:
                 column=column.header,
             )
         )
+        self.zero_of_day_s = float(first) % 86400.0
         counted: Floats = times - first
         return counted
 

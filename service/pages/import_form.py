@@ -3,9 +3,10 @@
 Nothing of the file is kept between the two steps: the browser sends it again.
 """
 
+import base64
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,12 +15,16 @@ from fastapi.responses import RedirectResponse
 from starlette.responses import Response
 
 from service.analyses.workflow import Target
+from service.analysis.alignment import Alignment
+from service.charts.as_read import as_read_spec
+from service.charts.look import reworded
+from service.charts.uptake import columns_of
 from service.db.transactions import Store
 from service.errors import InvalidContent, Place, RefusedFile, TooLarge, UnsupportedMediaType, UpslopeError
 from service.http.dependencies import StoreDependency, Tester, VisitDependency, VisitRef
 from service.http.problems import status_of
 from service.imports.schemas import ImportOptions, ImportOut
-from service.imports.workflow import Imported, Source, import_file, preview
+from service.imports.workflow import Imported, Look, Source, alignments, exercise_in, import_file, look
 from service.intake.measures import NAMEABLE, Measure
 from service.intake.terms import read_header
 from service.outlets.display import Display
@@ -87,9 +92,24 @@ _MORE = (
     Field("sheet", "Sheet of the workbook (sheet)"),
     Field("first_s", "First second to read (s; rows)", "number", hint="Of a file with more than one test."),
     Field("last_s", "Last second to read (s; rows)", "number"),
-    Field("exercise_start_s", "Exercise began at (s)", "number", hint="On the clock of the file."),
+    Field(
+        "exercise_start_s",
+        "Exercise began at (s)",
+        "number",
+        hint="On the clock of the file; where seconds are added to it, on the clock that comes of that.",
+    ),
     Field("exercise_end_s", "Exercise ended at (s)", "number"),
 )
+#: Only where there is a sheet to go with.
+_OFFSET = Field(
+    "offset_s",
+    "Add to the times of the file (s)",
+    "number",
+    hint="So that they agree with the clock of the sheet. Less than 0 where the file began before it.",
+    empty="0",
+)
+#: An offset that was proposed, and where that needs it the part of the file to read.
+_USE = re.compile(r"(-?\d{1,6}(?:\.\d{1,3})?)(?:\|(\d{1,6}(?:\.\d{1,3})?)\|(\d{1,6}(?:\.\d{1,3})?))?")
 _TIME_UNITS = ("s", "min", "h", "d", "mm:ss", "h:mm:ss")
 _FROM = {"header": "its header", "units_row": "the line of units", "option": "your answer"}
 _COLUMN = re.compile(r"(header|meaning)_\d{1,3}")
@@ -130,21 +150,36 @@ def _likely(header: str) -> Choices:
 class _Looked:
     """What is shown of a file."""
 
-    told: ImportOut | None = None
+    look: Look | None = None
+    offset_s: float = 0.0
+    aligned: Sequence[Alignment] = ()
+    chart: str = ""
     refused: UpslopeError | None = None
     seen: str = ""
     changed: bool = False
     meanings: Mapping[str, str] = field(default_factory=dict)
     replace: bool = False
 
+    @property
+    def told(self) -> ImportOut | None:
+        """What was read."""
+        return None if self.look is None else self.look.told
+
 
 @router.get("")
 def import_page(
-    request: Request, principal: Tester, ref: VisitDependency, store: StoreDependency
+    request: Request, principal: Tester, ref: VisitDependency, store: StoreDependency, into: str = ""
 ) -> Response:
-    """Choose a file, and say what a file cannot."""
+    """Choose a file, and say what a file cannot; `into` is the test whose sheet waits for it."""
     del principal
-    return _form(request, store, ref, Filled(), _Looked(), ref.revision)
+    filled = Filled()
+    if into:
+        filled.typed["test_id"] = into
+        if into not in dict(_into(store, ref).choices):
+            filled.faults["test_id"] = (
+                "this visit has no such test that waits for data; choose another, or a new one"
+            )
+    return _form(request, store, ref, filled, _Looked(), ref.revision)
 
 
 @router.post("")
@@ -152,16 +187,21 @@ def import_step(
     request: Request, principal: Tester, ref: VisitDependency, store: StoreDependency, sent: SentDependency
 ) -> Response:
     """Show what would be stored; or store it, where file and answers are those that were shown."""
-    fields = as_shown((*_MAIN, _into(store, ref), *_MORE), display_of(request))
+    display = display_of(request)
+    fields = as_shown((*_MAIN, _into(store, ref), _OFFSET, *_MORE), display)
     sent.only(
         [
-            *("revision", "seen", "step", "replace", "file"),
+            *("revision", "seen", "step", "use", "replace", "file"),
             *(one.name for one in fields),
             *(name for name in sent.text if _COLUMN.fullmatch(name)),
         ]
     )
     revision = sent.revision()
     filled = Filled(typed_of(fields, sent.text) | {"file": ""})
+    if used := _USE.fullmatch(sent.text.get("use", "")):
+        for name, value in zip(("offset_s", "first_s", "last_s"), used.groups(), strict=True):
+            if value is not None:
+                filled.typed[name] = display.typed(float(value))
     looked = _Looked(meanings=_answers(sent), replace=sent.text.get("replace") == "true")
     try:
         source = _source(sent)
@@ -169,7 +209,7 @@ def import_step(
         # The revision too: a file is read with the mass and the room of its visit.
         asked = f"{options.model_dump_json()} {revision}".encode()
         looked.seen = hashlib.sha256(source.data + asked).hexdigest()
-        wants_storing = sent.text.get("step") == "store"
+        wants_storing = sent.text.get("step") == "store" and used is None
         looked.changed = wants_storing and sent.text.get("seen") != looked.seen
         if wants_storing and not looked.changed:
             target = Target(ref.subject_pk, ref.subject_id, ref.visit_pk, revision=revision)
@@ -185,7 +225,10 @@ def import_step(
                 )
             except UpslopeError as error:
                 _refuse(filled, looked, error)
-        looked.told = preview(store, ref.visit_pk, source, options)
+        looked.look = look(store, ref.visit_pk, source, options)
+        looked.offset_s = options.offset_s or 0.0
+        looked.aligned = alignments(looked.look, looked.offset_s)
+        looked.chart = _chart(looked.look, options, display)
     except UpslopeError as error:
         if status_of(error) in {403, 404}:
             raise
@@ -251,8 +294,67 @@ def _column_of(meaning: str) -> dict[str, Any] | None:
 
 def _into(store: Store, ref: VisitRef) -> Field:
     with store.read() as session:
-        waiting = queries.waiting_tests_of(session, ref.visit_pk)
+        waiting = queries.waiting_tests_of(session, ref.visit_pk, for_data=True)
     return Field("test_id", "Goes into", "choice", tuple(waiting), empty="a new test")
+
+
+def _chart(seen: Look, options: ImportOptions, display: Display) -> str:
+    """The file as read with the notes and marks of the sheet over it, as the address of a picture."""
+    from service.charts.render import render_svg
+
+    file, sheet = seen.file, seen.sheet
+    found = exercise_in(file.series)
+    of_file = (
+        options.exercise_start_s or (None if found is None else found.exercise_start_s),
+        options.exercise_end_s or (None if found is None else found.exercise_end_s),
+    )
+    of_sheet = (None, None) if sheet is None else (sheet.exercise_start_s, sheet.exercise_end_s)
+    whose = "" if sheet is None else ", by the file"
+    marks = [
+        (at, f"exercise {word}{owner}")
+        for owner, pair in ((whose, of_file), (", by the sheet", of_sheet))
+        for at, word in zip(pair, ("begins", "ends"), strict=True)
+        if at is not None
+    ]
+    notes = [
+        {
+            "time_s": note.time_s,
+            "heart_rate_bpm": note.heart_rate_bpm,
+            "words": f"stage {note.stage}"
+            if note.stage is not None
+            else (note.phase or "").replace("_", "-"),
+        }
+        for note in (sheet.notes if sheet is not None else ())
+    ]
+    said = []
+    if sheet is not None:
+        said.append(
+            f"{display.significant(options.offset_s or 0.0)} s are added to the times of the file. Where the clocks agree, the "
+            "diamonds lie on the heart rate, and begin and end of file and sheet lie on each other."
+        )
+    spec = as_read_spec(columns_of(file.series), marks=marks, notes=notes, said=said)
+    svg = render_svg(reworded(spec, display.said), marks=display.of_the_charts(), follows_theme=True)
+    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
+
+
+def _proposals(looked: _Looked) -> list[dict[str, Any]]:
+    """The offsets that may be chosen with one touch, each with what it rests on."""
+    if looked.look is None:
+        return []
+    series = looked.look.file.series
+    starts, ends = series.start_s - looked.offset_s, series.end_s - looked.offset_s
+    proposals = []
+    for one in looked.aligned:
+        use, lost_s = "", 0.0
+        if one.offset_s is not None:
+            use = f"{one.offset_s:.1f}"
+            if float(ends[0]) + one.offset_s < 0:
+                # No time is below zero: what lies before the clock of the sheet is left out, and that is said.
+                first = float(starts[starts + one.offset_s >= 0][0])
+                lost_s = first - float(starts[0])
+                use += f"|{first:.3f}|{float(ends[-1]):.3f}"
+        proposals.append({"offset_s": one.offset_s, "reason": one.reason, "use": use, "lost_s": lost_s})
+    return proposals
 
 
 def _lines(looked: _Looked) -> list[dict[str, Any]]:
@@ -321,11 +423,11 @@ def _form(
         subject=subject,
         visit=visit,
         at=visits.in_own_offset(visit),
-        main=(*_MAIN, *((into,) if into.choices else ())),
+        main=as_shown((*_MAIN, *((into, _OFFSET) if into.choices else ())), display_of(request)),
         more=as_shown(_MORE, display_of(request)),
         more_open=any(filled.typed.get(one.name) for one in _MORE)
         or any(one.name in filled.faults for one in _MORE),
-        fields=(Field("file", "Data file"), *_MAIN, into, *_MORE),
+        fields=(Field("file", "Data file"), *_MAIN, into, _OFFSET, *_MORE),
         refused=refused,
         places=[(place, _what_to_do(place.message)) for place in refused.errors] if refused else [],
         known_test=refused.extra.get("test_id") if refused else None,
@@ -334,6 +436,8 @@ def _form(
         meanings=MEANINGS,
         left_out=_LEFT_OUT,
         told=looked.told,
+        chart=looked.chart,
+        proposals=_proposals(looked),
         changed=looked.changed,
         seen=looked.seen,
         rows=_first_rows(looked.told, display_of(request)),

@@ -7,7 +7,16 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.db.models import CohortMember, ExerciseTest, Result, Visit
+from service.db.models import (
+    CohortMember,
+    ExerciseTest,
+    Interval,
+    RecordingMark,
+    ReportedResult,
+    Result,
+    StageNote,
+    Visit,
+)
 from service.visits.queries import in_own_offset
 
 PEAK = "vo2_peak_ml_kg_min"
@@ -93,11 +102,24 @@ def visits_of(session: Session, subject_pk: int) -> Sequence[VisitLine]:
     ]
 
 
-def waiting_tests_of(session: Session, visit_pk: int) -> Sequence[tuple[str, str]]:
-    """Ids of the tests of a visit that are planned or being recorded, each with what it is in words."""
+def waiting_tests_of(session: Session, visit_pk: int, *, for_data: bool = False) -> Sequence[tuple[str, str]]:
+    """Ids of the tests of a visit that are planned or being recorded, each with what it is in words.
+
+    With `for_data` also of those whose sheet was closed and that have no data yet.
+    """
+    without_data = sa.and_(
+        ExerciseTest.status == "complete",
+        sa.or_(
+            sa.exists().where(StageNote.test_id == ExerciseTest.id),
+            sa.exists().where(RecordingMark.test_id == ExerciseTest.id),
+        ),
+        ~sa.exists().where(Interval.test_id == ExerciseTest.id),
+        ~sa.exists().where(ReportedResult.test_id == ExerciseTest.id),
+    )
+    waits = ExerciseTest.status.in_(["planned", "recording"])
     rows = session.execute(
         sa.select(ExerciseTest.public_id, ExerciseTest.mode, ExerciseTest.purpose, ExerciseTest.status)
-        .where(ExerciseTest.visit_id == visit_pk, ExerciseTest.status.in_(["planned", "recording"]))
+        .where(ExerciseTest.visit_id == visit_pk, sa.or_(waits, without_data) if for_data else waits)
         .order_by(ExerciseTest.id)
     )
     return [

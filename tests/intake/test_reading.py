@@ -425,6 +425,7 @@ def test_times_of_day_are_counted_from_the_start_even_past_midnight():
     test_file = read(text)
     assert test_file.series.end_s.tolist() == [15, 30, 45, 60]
     assert "clock_time_counted_from_start" in codes(test_file)
+    assert test_file.zero_of_day_s == 24 * 3600 - 45
 
 
 @pytest.mark.parametrize("day", ["", "2001-02-03 "])
@@ -433,11 +434,13 @@ def test_a_plain_time_column_with_times_of_day(day):
     test_file = read(text)
     assert test_file.series.end_s.tolist() == [15, 30, 45]
     assert "clock_time_counted_from_start" in codes(test_file)
+    assert test_file.zero_of_day_s == 10 * 3600 + 32 * 60
 
 
 def test_offset_shifts_and_may_not_make_times_negative(table, csv_bytes):
     data = csv_bytes(table())
     assert read(data, offset_s=100.0).series.end_s[0] == 115
+    assert read(data, offset_s=100.0).zero_of_day_s is None
     with pytest.raises(RefusedFile, match="offset"):
         read(data, offset_s=-100.0)
 

@@ -1,5 +1,6 @@
 """A file into a visit with a plain form: shown first, stored only as shown, and sent again by the browser."""
 
+import base64
 import re
 from html import unescape
 
@@ -42,7 +43,7 @@ def desk(browser, tester_key, visit):
         files = {"file": (name, data)} if data is not None else {"file": ("", b"")}
         return one.post(address, data=fields | {"mode": "treadmill", "step": "look"} | typed, files=files)
 
-    send.empty = one.get(address).text
+    send.browser, send.empty = one, one.get(address).text
     return send
 
 
@@ -219,3 +220,153 @@ def test_every_choice_of_a_column_has_a_unit_that_is_known():
     for value, words in MEANINGS:
         unit = value.partition("|")[2]
         assert not unit or parse_unit(unit) is not None, words
+
+
+OFFSET_S = 40.0
+
+
+@pytest.fixture
+def sheet(laboratory, visit, rows):
+    """A test whose sheet was filled in on a clock that began 40 s before that of the file."""
+    test = laboratory.planned(visit["id"])
+    notes = [
+        {
+            "stage": place + 1,
+            "phase": "exercise",
+            "time_s": row["end_s"] - 7.5 + OFFSET_S,
+            "heart_rate_bpm": float(round(row["heart_rate_bpm"])),
+        }
+        for place, row in enumerate([one for one in rows() if one["phase"] == "exercise"][4::6])
+    ]
+    answer = laboratory.client.post(f"/v1/tests/{test['id']}/stage-notes", json=notes)
+    assert answer.status_code == 200, answer.text
+    return test
+
+
+def of(laboratory, visit, desk, sheet):
+    """The form as it is opened from the sheet."""
+    return desk.browser.get(f"/visits/{visit['id']}/import?into={sheet['id']}").text
+
+
+def test_the_chart_is_drawn_before_anything_is_stored(desk, laboratory, visit, file):
+    looked = desk(desk.empty, file)
+    picture = re.search(r'<img class="chart" src="data:image/svg\+xml;base64,([^"]+)"', looked.text)
+    svg = base64.b64decode(picture[1]).decode()
+    assert "Oxygen uptake, mL/min" in svg
+    assert "exercise begins" in svg
+    assert "by the sheet" not in svg
+    assert "The clock of the file" not in looked.text
+    assert stored_in(laboratory, visit) == []
+    # A page allows pictures of its own and those written into it, and no more.
+    assert "img-src 'self' data:" in looked.headers["content-security-policy"]
+
+
+def test_the_sheet_that_waits_is_chosen_and_its_clock_is_proposed_but_never_applied(
+    desk, laboratory, visit, file, sheet
+):
+    opened = of(laboratory, visit, desk, sheet)
+    assert f'<option value="{sheet["id"]}" selected>' in opened
+    looked = desk(opened, file, mode="", test_id=sheet["id"])
+    proposal = looked.text.split("The clock of the file")[1].split("</dl>")[0]
+    found = re.search(r'name="use" value="(-?[\d.]+)"', proposal)
+    assert float(found[1]) == pytest.approx(OFFSET_S, abs=10.0)
+    assert "heart rates of the sheet lie closest" in unescape(proposal)
+    # Looked at and stored without taking it: the times are those of the file.
+    stored = desk(looked.text, file, step="store", mode="", test_id=sheet["id"])
+    assert stored.status_code == 303
+    kept = laboratory.client.get(f"/v1/tests/{sheet['id']}/intervals").json()["items"]
+    assert kept[0]["end_s"] == 15.0
+
+
+def test_a_proposed_offset_is_shown_first_and_then_stored(desk, laboratory, visit, file, sheet):
+    looked = desk(of(laboratory, visit, desk, sheet), file, mode="", test_id=sheet["id"])
+    use = re.search(r'name="use" value="([^"]+)"', looked.text)[1]
+    # Even together with storing it is shown first.
+    shown = desk(looked.text, file, mode="", test_id=sheet["id"], use=use, step="store")
+    assert shown.status_code == 200
+    assert stored_in(laboratory, visit) == [sheet["id"]]
+    assert laboratory.client.get(f"/v1/tests/{sheet['id']}").json()["n_intervals"] == 0
+    offset = re.search(r'<input id="offset_s"[^>]* value="([^"]+)"', shown.text)[1]
+    assert float(offset) == float(use)
+    again = re.search(r'name="use" value="([^"]+)"', shown.text)[1]
+    assert float(again) == float(use)
+    stored = desk(shown.text, file, step="store", mode="", test_id=sheet["id"], offset_s=offset)
+    assert stored.headers["location"] == f"/tests/{sheet['id']}"
+    kept = laboratory.client.get(f"/v1/tests/{sheet['id']}/intervals").json()["items"]
+    assert kept[0]["end_s"] == pytest.approx(15.0 + float(use))
+    notes = laboratory.client.get(f"/v1/tests/{sheet['id']}/stage-notes").json()["items"]
+    assert notes[0]["time_s"] > 0
+
+
+def test_a_tester_may_choose_another_offset(desk, laboratory, visit, file, sheet):
+    opened = of(laboratory, visit, desk, sheet)
+    shown = desk(opened, file, mode="", test_id=sheet["id"], offset_s="12.5")
+    stored = desk(shown.text, file, step="store", mode="", test_id=sheet["id"], offset_s="12.5")
+    assert stored.status_code == 303
+    kept = laboratory.client.get(f"/v1/tests/{sheet['id']}/intervals").json()["items"]
+    assert kept[0]["end_s"] == 27.5
+
+
+def test_a_file_that_began_before_the_sheet_loses_what_lies_before_and_says_so(
+    desk, laboratory, visit, file, rows
+):
+    test = laboratory.planned(visit["id"])
+    notes = [
+        {
+            "stage": place + 1,
+            "time_s": row["end_s"] - 67.5,
+            "heart_rate_bpm": float(round(row["heart_rate_bpm"])),
+        }
+        for place, row in enumerate([one for one in rows() if one["phase"] == "exercise"][4::6])
+    ]
+    laboratory.client.post(f"/v1/tests/{test['id']}/stage-notes", json=notes)
+    opened = of(laboratory, visit, desk, test)
+    looked = desk(opened, file, mode="", test_id=test["id"])
+    assert "lie before the clock of the sheet" in looked.text
+    use = re.search(r'name="use" value="([^"]+)"', looked.text)[1]
+    offset, first, last = use.split("|")
+    assert float(offset) == pytest.approx(-60.0, abs=10.0)
+    shown = desk(looked.text, file, mode="", test_id=test["id"], use=use)
+    assert shown.status_code == 200, shown.text
+    typed = {"offset_s": offset, "first_s": first, "last_s": last}
+    stored = desk(shown.text, file, step="store", mode="", test_id=test["id"], **typed)
+    assert stored.status_code == 303
+    kept = laboratory.client.get(f"/v1/tests/{test['id']}/intervals").json()["items"]
+    assert kept[0]["end_s"] - kept[0]["duration_s"] >= 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "name", "told"),
+    [
+        ({"offset_s": "soon"}, "offset_s", "must be a number"),
+        ({"offset_s": "999999"}, "offset_s", "100000"),
+    ],
+)
+def test_an_offset_that_cannot_be_is_told_at_its_field(
+    desk, laboratory, visit, file, sheet, at_field, typed, name, told
+):
+    answer = desk(of(laboratory, visit, desk, sheet), file, mode="", test_id=sheet["id"], **typed)
+    assert answer.status_code == 422
+    assert told in at_field(answer.text, name)
+
+
+def test_an_offset_that_would_make_times_negative_is_refused(desk, laboratory, visit, file, sheet):
+    answer = desk(of(laboratory, visit, desk, sheet), file, mode="", test_id=sheet["id"], offset_s="-100")
+    assert answer.status_code == 422
+    assert "Choose a larger offset" in answer.text
+
+
+def test_a_sheet_that_was_closed_still_waits_for_its_file(desk, laboratory, visit, file, sheet):
+    laboratory.client.patch(f"/v1/tests/{sheet['id']}", json={"status": "complete"})
+    opened = of(laboratory, visit, desk, sheet)
+    assert f'<option value="{sheet["id"]}" selected>' in opened
+    looked = desk(opened, file, mode="", test_id=sheet["id"])
+    assert desk(looked.text, file, step="store", mode="", test_id=sheet["id"]).status_code == 303
+    # With its data it waits no longer.
+    assert sheet["id"] not in of(laboratory, visit, desk, {"id": "x"})
+
+
+def test_a_sheet_that_is_not_of_this_visit_is_told_at_the_field(desk, laboratory, visit, sheet, at_field):
+    other = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
+    text = of(laboratory, visit, desk, other)
+    assert "no such test that waits" in at_field(text, "test_id")
