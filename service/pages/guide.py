@@ -134,6 +134,8 @@ _TOLD: dict[str, str] = {
     "idempotency-key-reused": "This `Idempotency-Key` was used for other content. Make a new key for each new request.",
     "method-not-allowed": "The address exists, but does not take this method. The [reference](/docs) lists what it takes.",
     "not-acceptable": "The address cannot answer in the form that was asked for; `detail` lists its forms.",
+    "record-unavailable": "The database cannot answer just now; nothing was stored. `detail` says what ails it. Ask again, and "
+    "if it stays so, tell whoever runs the service.",
     "database-unusable": "The file cannot be opened, or is no record of this service. Check `UPSLOPE_DATABASE_URL`; "
     "restore a [copy](/guide/backup) if it is damaged.",
     "database-too-new": "A newer version of the program wrote this record. Use that version, or a copy from before.",
