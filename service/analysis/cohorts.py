@@ -836,7 +836,7 @@ class CohortChange:
             if arm is not None and one.arm == arm:
                 return one
         names = ", ".join(str(one.arm) for one in self.comparisons)
-        return no_comparison(f"There are several arms: name the one to compare with `arm` ({names}).")
+        return no_comparison(f"There are several arms: name the one to compare ({names}).")
 
 
 def reference_of(arms: Sequence[str | None], asked: str | None = None) -> tuple[str | None, str | None]:
@@ -862,11 +862,11 @@ def reference_of(arms: Sequence[str | None], asked: str | None = None) -> tuple[
         if arm.strip().casefold() in REFERENCE_NAMES:
             return (
                 arm,
-                f"Differences are against the arm {arm}, by its name; `reference_arm` chooses another.",
+                f"Differences are against the arm {arm}, by its name; another can be chosen.",
             )
     return named[0], (
         f"Differences are against the arm {named[0]}, the first by name, since none is called control; "
-        "`reference_arm` chooses another."
+        "another can be chosen."
     )
 
 

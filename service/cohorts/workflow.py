@@ -177,7 +177,7 @@ def _reading_notes(
         notes.append("The cohort has no members.")
     elif not placed.rounds:
         notes.append(
-            "No visit of a member names a round, so nothing can be set side by side; set `round` of the visits."
+            "No visit of a member names a round, so nothing can be set side by side: give the visits a round."
         )
     elif not picked:
         notes.append("No member has such a result.")
@@ -200,8 +200,7 @@ def summary_of(store: Store, cohort_pk: int, cohort_id: str, wanted: Wanted) -> 
     rows = summarise(read.placed)
     if len(read.placed.rounds) > 1 and any(row.missing for row in rows):
         notes.append(
-            "Not every member has every round, so the means of two rounds are of different members: take change from "
-            "`change`, which pairs them."
+            "Not every member has every round, so the means of two rounds are of different members: take change from the pairs."
         )
     return {
         **_head(cohort_id, read),
@@ -242,7 +241,7 @@ def change_of(
     members, error = _members(store, read.quantity, change) if with_members else (None, None)
     if members is not None:
         notes.append(
-            "`true_change` of a member is about this one person: what two tests and their error say. It is no response to "
+            "The true change of a member is about this one person: what two tests and their error say. It is no response to "
             "an intervention, which one person without a comparator cannot show."
         )
     return {
@@ -261,6 +260,36 @@ def change_of(
     }
 
 
+def values_of(store: Store, cohort_pk: int, wanted: Wanted) -> list[dict[str, Any]]:
+    """Each member's counted value in each round, by arm and code.
+
+    Returns
+    -------
+    list of dict
+        ``subject_id``, ``code``, ``arm``, and ``values``: by round its value and test, None where there is none.
+
+    Raises
+    ------
+    InvalidContent
+        As for `summary_of`.
+    """
+    placed = _read(store, cohort_pk, wanted).placed
+    return [
+        {
+            "subject_id": member.id,
+            "code": member.code,
+            "arm": member.arm,
+            "values": {
+                name: {"value": found.value, "test_id": found.test_id}
+                if (found := placed.counted.get((member.id, name))) is not None
+                else None
+                for name in placed.rounds
+            },
+        }
+        for member in placed.members
+    ]
+
+
 def _head(cohort_id: str, read: _Read) -> dict[str, Any]:
     return {
         "cohort_id": cohort_id,
@@ -274,8 +303,8 @@ def _left_out_note(placed: Placed) -> list[str]:
     number = len(placed.left_out)
     if not number:
         return []
-    results = "1 result that is" if number == 1 else f"{number:,} results that are"
-    return [f"`left_out` lists {results} not counted, each with its reason."]
+    results = "1 result is" if number == 1 else f"{number:,} results are"
+    return [f"{results} not counted; each is listed with its reason."]
 
 
 def _left_out(placed: Placed) -> list[dict[str, Any]]:

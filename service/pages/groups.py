@@ -14,6 +14,8 @@ from service.pages.rendering import PageRoute, page
 from service.quantities import QUANTITIES
 
 _MOST_GROUPS = 500
+#: So many members are shown one by one; the file has them all.
+_MOST_MEMBERS = 500
 
 
 def _for_whole_record(request: Request) -> None:
@@ -49,16 +51,19 @@ def group(
     quantity: Annotated[str, Query(max_length=64)] = PEAK,
     mode: Annotated[str, Query(max_length=20)] = "",
     basis: Annotated[str, Query(max_length=20)] = "",
+    method: Annotated[str, Query(max_length=64)] = "",
     earlier: Annotated[str, Query(alias="from", max_length=200)] = "",
     later: Annotated[str, Query(alias="to", max_length=200)] = "",
+    against: Annotated[str, Query(max_length=200)] = "",
 ) -> Response:
     """One group: a quantity by round and arm, and what became of the members between two rounds."""
+    principal = principal_of(request)
     with store.read() as session:
         cohort = queries.get(session, ref.cohort_pk)
         known = quantities_of_cohort(session, ref.cohort_pk)
-    wanted = Wanted(quantity, mode or None, basis or None)
-    asked = {"quantity": quantity, "mode": mode, "basis": basis}
-    told: dict[str, Any] = {"summary": None, "change": None, "choices": [], "rounds": []}
+    wanted = Wanted(quantity, mode or None, basis or None, method or None)
+    asked = {"quantity": quantity, "mode": mode, "basis": basis, "method": method}
+    told: dict[str, Any] = {"summary": None, "change": None, "choices": [], "rounds": [], "members": []}
     try:
         summary = workflow.summary_of(store, ref.cohort_pk, ref.cohort_id, wanted)
     except InvalidContent as error:
@@ -68,7 +73,11 @@ def group(
             raise
     else:
         rounds = list(dict.fromkeys(row["round"] for row in summary["rounds"]))
-        told |= {"summary": summary, "rounds": rounds}
+        told |= {
+            "summary": summary,
+            "rounds": rounds,
+            "members": workflow.values_of(store, ref.cohort_pk, wanted),
+        }
         if len(rounds) > 1:
             told["change"] = workflow.change_of(
                 store,
@@ -77,6 +86,7 @@ def group(
                 wanted,
                 earlier=earlier or rounds[0],
                 later=later or rounds[-1],
+                reference_arm=against or None,
             )
     return page(
         request,
@@ -85,5 +95,7 @@ def group(
         quantity=QUANTITIES.get(quantity),
         known=[QUANTITIES[key] for key in known if key in QUANTITIES],
         asked=asked,
+        most_members=_MOST_MEMBERS,
+        may_identify=principal.scope == "admin" or principal.identity,
         **told,
     )

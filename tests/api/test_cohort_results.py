@@ -100,7 +100,7 @@ def test_summary_of_each_round_and_arm(arms):
     assert (one["n"], one["missing"], one["mean"], one["median"]) == (5, 0, pytest.approx(44.8), 42.0)
     assert (rows["2", "training"]["n"], rows["2", "training"]["missing"]) == (4, 1)
     assert (rows["1", "control"]["n"], rows["1", "control"]["missing"]) == (3, 1)
-    assert any("take change from `change`, which pairs them" in note for note in found["notes"])
+    assert any("take change from the pairs" in note for note in found["notes"])
 
 
 def test_change_is_paired_and_says_who_is_missing(arms):
@@ -307,7 +307,7 @@ def test_three_arms(arms):
     query = {"quantity": PEAK, "from": "1", "to": "2"}
     found = arms.client.get(f"/v1/cohorts/{made}/change", params=query).json()
     assert found["difference"]["value"] is None
-    assert "name the one to compare with `arm` (strength, training)" in found["difference"]["reason"]
+    assert "name the one to compare (strength, training)" in found["difference"]["reason"]
     # Changes 2 4 and 6 8 against 0 1 2.
     told = [(one["difference"]["arm"], one["difference"]["value"]) for one in found["comparisons"]]
     assert told == [("strength", pytest.approx(2.0)), ("training", pytest.approx(6.0))]

@@ -1,5 +1,7 @@
 """Groups: what one shows stands on its page as the interface gives it."""
 
+import re
+
 import pytest
 
 
@@ -96,3 +98,60 @@ def test_a_limited_key_has_no_groups(browser, store, make_key, study, laboratory
     assert one.get("/groups").status_code == 404
     assert one.get(f"/groups/{study}").status_code == 404
     assert 'href="/groups"' not in one.get("/people").text
+
+
+def test_notes_are_in_words(browser, tester_key, study):
+    text = browser(tester_key).get(f"/groups/{study}").text.split("<main")[1]
+    assert "take change from the pairs." in text
+    assert "by its name; another can be chosen." in text
+    # A page names no field of the interface.
+    assert "`" not in text
+
+
+def test_another_arm_may_be_the_reference(browser, tester_key, study):
+    one = browser(tester_key)
+    text = one.get(f"/groups/{study}").text
+    assert "training against control" in text
+    assert "<option selected>control</option>" in text
+    text = one.get(f"/groups/{study}", params={"against": "training"}).text
+    assert "control against training" in text
+    assert "Differences are against the arm training, as asked." in text
+    assert one.get(f"/groups/{study}", params={"against": "nobody"}).status_code == 422
+
+
+def test_every_member_stands_in_a_table(browser, tester_key, study, client):
+    text = browser(tester_key).get(f"/groups/{study}").text
+    table = text.split('aria-label="Every member by round"')[1].split("</table>")[0]
+    members = client.get(f"/v1/cohorts/{study}").json()["members"]
+    assert table.count('scope="row"') == len(members) == 8
+    last = table.split("<tr>")[-1]
+    assert "–" in table
+    assert re.search(r'href="/people/\w+"', last)
+    assert re.search(r'href="/tests/\w+"', last)
+
+
+def test_what_is_not_counted_is_listed_with_its_reason(browser, tester_key, study, client, laboratory):
+    member = client.get(f"/v1/cohorts/{study}").json()["members"][0]
+    visit = laboratory.visit(member["subject_id"], started_at="2026-03-12T08:00:00+01:00", round="first")
+    reported(laboratory, visit["id"], vo2_peak_ml_kg_min=150.0)
+    text = browser(tester_key).get(f"/groups/{study}", params={"mode": "treadmill", "basis": "reported"}).text
+    assert "1 result is not counted; each is listed with its reason." in text
+    table = text.split('aria-label="Results that are not counted"')[1].split("</table>")[0]
+    assert "150.00" in table
+
+
+def test_its_files_are_to_be_had(browser, tester_key, admin_key, study):
+    one = browser(tester_key)
+    text = one.get(f"/groups/{study}").text
+    for address in re.findall(r'href="(/v1/cohorts/[^"]+format=csv)"', text):
+        answer = one.get(address.replace("&amp;", "&"))
+        assert answer.status_code == 200, answer.text
+        assert answer.headers["content-type"].startswith("text/csv")
+    form = text.split('id="export"')[1].split("</section>")[0]
+    address = re.search(r'action="([^"]+)"', form).group(1)
+    for name in re.findall(r'<option value="(datapackage|csv|parquet)"', form):
+        for profile in re.findall(r'<option value="(coded|deidentified)"', form):
+            answer = one.get(address, params={"format": name, "profile": profile})
+            assert answer.headers["content-type"] == "application/zip"
+    assert 'name="identified"' not in form
+    assert 'name="identified"' in browser(admin_key).get(f"/groups/{study}").text
