@@ -47,6 +47,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "threshold-accuracy",
             "standing",
             "change",
+            "comparing",
             "report",
             "reliability",
             "cohorts",
