@@ -93,7 +93,10 @@ def report_of_test(
     day = in_own_offset(visit)
     trend = _up_to(trend_of(store, subject_pk, subject_id, RANKED, until=day.date()).as_dict(), test.id)
     with store.read() as session:
-        specs = [chart_from(session, test_pk, analysis, chart) for chart in _charts(analysis, record=record)]
+        specs = [
+            chart_from(session, test_pk, analysis, chart, display)
+            for chart in _charts(analysis, record=record)
+        ]
     points = trend["series"][0]["points"] if trend["series"] else []
     if len(points) > 1 and not record:
         specs.insert(0, trend_chart(store, subject_pk, trend, display))
@@ -124,7 +127,7 @@ def _figure(spec: Mapping[str, Any], display: Display) -> Figure:
     from service.charts.look import reworded
     from service.charts.render import render_svg
 
-    shown = reworded(spec, display.said)
+    shown = reworded(spec, display.said) if display.locale else spec
     return Figure(render_svg(shown, marks=display.of_the_charts()), shown["description"])
 
 

@@ -133,10 +133,13 @@ def _numbers(material: TestMaterial, display: Display) -> Iterator[Number]:
         if value is not None:
             yield Number(display.number(value, quantity), display.unit(quantity), words)
 
+    most = (
+        "most oxygen taken up, by an estimate" if peak.get("basis") == "estimated" else "most oxygen taken up"
+    )
     if peak["vo2_ml_kg_min"] is not None:
-        yield from of(peak["vo2_ml_kg_min"], PEAK, "most oxygen taken up, per kg of body mass")
+        yield from of(peak["vo2_ml_kg_min"], PEAK, f"{most}, per kg of body mass")
     else:
-        yield from of(peak["vo2_ml_min"], "vo2_peak_ml_min", "most oxygen taken up")
+        yield from of(peak["vo2_ml_min"], "vo2_peak_ml_min", most)
     yield from of(maxima.get("heart_rate_bpm"), "heart_rate_max_bpm", "highest heart rate")
     if maxima.get("work_rate_w") is not None:
         yield from of(maxima["work_rate_w"], "work_rate_peak_w", "highest load")
@@ -167,7 +170,8 @@ def _done(material: TestMaterial) -> tuple[Block, ...]:
 
 
 def _standing(material: TestMaterial, display: Display) -> tuple[Block, ...]:
-    if material.analysis["effort"]["verdict"] == "submaximal":
+    measured = material.analysis["peak"].get("basis") == "measured"
+    if measured and material.analysis["effort"]["verdict"] == "submaximal":
         return (Words("No standing is given, because you were not at your limit in this test."),)
     lines = list(_standings(material.analysis["ranks"], display))[:2]
     return (

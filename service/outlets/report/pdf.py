@@ -75,7 +75,7 @@ def warm_up() -> None:
     """Read the fonts and the layout, so that the first report is as quick as the next."""
     _typesetter()
     _layout()
-    known_signs()
+    _lacking()
 
 
 @cache
@@ -103,10 +103,14 @@ def _printable(told: Any, name: str = "") -> Any:
 
 
 def _signs(text: str) -> str:
-    known = known_signs()
     # The ends of lines are kept; other control characters are no text.
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").replace("\t", " ").split("\n")
-    return "\n".join("".join(sign if sign in known else UNKNOWN_SIGN for sign in line) for line in lines)
+    plain = text.replace("\r\n", "\n").replace("\r", "\n").replace("\t", " ")
+    return _lacking().sub(UNKNOWN_SIGN, plain)
+
+
+@cache
+def _lacking() -> re.Pattern[str]:
+    return re.compile(f"[^\n{re.escape(''.join(sorted(known_signs())))}]")
 
 
 def _broken(word: re.Match[str]) -> str:

@@ -143,7 +143,7 @@ def _about(material: TestMaterial, display: Display) -> Iterator[str]:
     if material.frozen is not None:
         yield (
             f"Made from the analysis that was frozen when the conclusion was signed by {material.frozen['author']} on "
-            f"{display.moment(material.frozen['signed_at'])} UTC; what was recorded about the visit stands as it is today."
+            f"{display.moment(material.frozen['signed_at'])} UTC; what was recorded of visit and test stands as it is today."
         )
 
 
@@ -317,7 +317,9 @@ def _calibration_and_room(material: TestMaterial, display: Display) -> Section:
                 ),
             )
         )
-        blocks.append(Words(_judged(judged, display), "quiet"))
+        signed_without = material.frozen is not None and not judged["checks"]
+        words = "The signed analysis did not have them." if signed_without else _judged(judged, display)
+        blocks.append(Words(words, "quiet"))
     else:
         blocks.append(Facts((Fact("Calibration", NOT_RECORDED),)))
     return Section("Calibration and room", tuple(blocks))
