@@ -456,8 +456,11 @@ class Sheet {
     }
     if (answer.status === 403 && (await this.renewToken())) return "again";
     const problem = await answer.json().catch(() => ({}));
-    const places = (problem.errors ?? []).map((place) => place.message);
-    item.refused = [...new Set([problem.detail, ...places].filter(Boolean))].join(" ") || `Refused (${answer.status}).`;
+    const told = (problem.errors ?? []).map(({ location, message }) => {
+      const quantity = this.given.quantities[location.split(".").pop()];
+      return quantity ? `${quantity.label}: ${message}` : message;
+    });
+    item.refused = [...new Set(told)].join(" ") || problem.detail || `Refused (${answer.status}).`;
     this.outbox.keep(item);
     return "refused";
   }
@@ -688,6 +691,10 @@ class Sheet {
     event.preventDefault();
     if (button.dataset.does === "drop") this.outbox.drop(line.item);
     else if (button.dataset.does === "again") this.sendAgain(line.item);
+    else if (button.dataset.does === "edit") {
+      this.outbox.drop(line.item);
+      return void this.changeEntry(line.refusedNote);
+    }
     else if (line.note) return void this.changeEntry(line.note);
     else if (line.mark) this.takeBack(line.mark);
     this.draw();
@@ -846,7 +853,7 @@ class Sheet {
     const view = this.view();
     const words = (mark) => [this.given.marks[mark.kind], this.figures.load(mark), this.given.stops[mark.stop_reason], mark.stop_note].filter(Boolean).join(", ");
     const lines = [
-      ...view.waiting.filter((item) => item.refused).map((item) => ({ key: `refused ${item.id}`, item: item.id, time_s: null, where: "", what: this.itemWords(item), state: `refused: ${item.refused}` })),
+      ...view.waiting.filter((item) => item.refused).map((item) => ({ key: `refused ${item.id}`, item: item.id, refusedNote: item.kind === "notes" ? item.body[0] : null, time_s: null, where: "", what: this.itemWords(item), state: `refused: ${item.refused}` })),
       ...[
         ...view.marks.map((mark) => ({ key: `mark ${mark.kind} ${mark.at}`, mark, counts: mark.counts, time_s: view.zero === null ? null : (mark.at - view.zero) / 1000, where: this.where(mark), what: words(mark), state: mark.waits ? "waiting" : "on the server" })),
         ...view.notes.map((note, place) => ({ key: `note ${place}`, note, counts: true, time_s: note.time_s, where: this.where(note), what: this.noteWords(note), state: note.waits ? "waiting" : "on the server" })),
@@ -890,6 +897,7 @@ class Sheet {
       last.append(one, " ");
     };
     if (line.item) {
+      if (line.refusedNote) button("edit", "Change", line.what);
       button("again", "Send again", line.what);
       button("drop", "Remove", line.what);
     } else if (line.note) {
