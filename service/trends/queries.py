@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 import sqlalchemy as sa
@@ -68,14 +69,26 @@ def points(
 
 
 def results_of(session: Session, test_pks: Iterable[int]) -> Sequence[Any]:
-    """Every result of these tests, each with its visit and test."""
-    return session.execute(
-        sa.select(Result, Visit, ExerciseTest)
-        .join(Visit, Visit.id == Result.visit_id)
-        .join(ExerciseTest, ExerciseTest.id == Result.test_id)
-        .where(Result.test_id.in_(list(test_pks)))
-        .order_by(Result.quantity, Result.occurred_at, Result.id)
-    ).all()
+    """Every result of these tests, each with its visit and test, as of `points`."""
+    wanted = list(test_pks)
+    # Visit and test are read once each: they are wide, and the same for all results of a test.
+    tests = {
+        test.id: (visit, test)
+        for test, visit in session.execute(
+            sa.select(ExerciseTest, Visit)
+            .join(Visit, Visit.id == ExerciseTest.visit_id)
+            .where(ExerciseTest.id.in_(wanted))
+        )
+    }
+    results = session.scalars(
+        sa.select(Result).where(Result.test_id.in_(wanted)).order_by(Result.quantity, Result.id)
+    )
+    return [
+        SimpleNamespace(Result=result, Visit=visit, ExerciseTest=test)
+        for result in results
+        if result.test_id is not None
+        for visit, test in [tests[result.test_id]]
+    ]
 
 
 def absolute_uptake(session: Session, subject_pk: int) -> dict[int, float]:

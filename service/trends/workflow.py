@@ -168,7 +168,7 @@ def results_of_two(store: Store, subject_pk: int, first_pk: int, second_pk: int)
         known = queries.subject(session, subject_pk)
         person = {name: getattr(known, name) for name in ("birth_date", "birth_year", "sex")}
         rows = queries.results_of(session, [first_pk, second_pk])
-        tables = {row.Result.mode: norms.default_for(session, row.Result.mode) for row in rows}
+        tables = {mode: norms.default_for(session, mode) for mode in {row.Result.mode for row in rows}}
         absolute = queries.absolute_uptake(session, subject_pk)
         worthwhile_set = site(session).settings.get("smallest_worthwhile_change", {})
         own = own_typical_errors(session)
