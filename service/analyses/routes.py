@@ -11,7 +11,7 @@ from service.exercise_tests.routes import target_of
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
 from service.http.idempotency import OnceDependency
-from service.outlets.display import Display
+from service.outlets.display import NEUTRAL, Display
 
 router = APIRouter(prefix="/v1/tests/{test_id}", tags=["analyses"])
 
@@ -88,7 +88,8 @@ def get_chart(
     """A chart of the test: its Vega-Lite specification, or drawn from it."""
     del principal
     wanted = form(request, format, "json", "svg", "png")
-    spec = workflow.chart_of(store, ref.test_pk, chart)
+    display = NEUTRAL if wanted == "json" else request.app.state.display
+    spec = workflow.chart_of(store, ref.test_pk, chart, display)
     return chart_response(request, spec, wanted, ref.headers)
 
 

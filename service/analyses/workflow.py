@@ -44,6 +44,7 @@ from service.db.transactions import Claim, Store, Transaction, now, on_fresh_sna
 from service.effort_rules.queries import CohortRules, own_rule_sets, rules_of_cohorts
 from service.errors import Conflict, InvalidContent, NotFound, Place, StaleRevision
 from service.findings import finding
+from service.outlets.display import NEUTRAL, Display
 from service.reference.tables import NormTable
 from service.subjects.queries import bump
 
@@ -814,14 +815,16 @@ CHARTS = (
 )
 
 
-def chart_of(store: Store, test_pk: int, chart: str) -> dict[str, Any]:
-    """The specification of one of the `CHARTS` of a test."""
+def chart_of(store: Store, test_pk: int, chart: str, display: Display = NEUTRAL) -> dict[str, Any]:
+    """The specification of one of the `CHARTS` of a test, loads in the unit of display."""
     document = analysis_of(store, test_pk, {}, where="query")
     with store.read() as session:
-        return chart_from(session, test_pk, document, chart)
+        return chart_from(session, test_pk, document, chart, display)
 
 
-def chart_from(session: Session, test_pk: int, document: Mapping[str, Any], chart: str) -> dict[str, Any]:
+def chart_from(
+    session: Session, test_pk: int, document: Mapping[str, Any], chart: str, display: Display = NEUTRAL
+) -> dict[str, Any]:
     """The same from an analysis that is at hand, such as a signed one."""
     from service.charts.all_curves import all_curves_spec
     from service.charts.heart_rate import heart_rate_spec
@@ -838,13 +841,14 @@ def chart_from(session: Session, test_pk: int, document: Mapping[str, Any], char
         return substrate_spec(document["energy"])
     series = queries.read_series(session, test_pk)
     columns = columns_of(series, [one["seq"] for one in document.get("breath_care", {}).get("left_out", ())])
+    if chart in {"uptake", "all_curves"}:
+        with_loads = uptake_spec if chart == "uptake" else all_curves_spec
+        return with_loads(document, display.columns(columns), quantities=display.quantities)
     of_series: dict[str, Callable[[Mapping[str, Any], Mapping[str, Sequence[Any]]], dict[str, Any]]] = {
-        "uptake": uptake_spec,
         "v_slope": v_slope_spec,
         "ventilatory_equivalents": ventilatory_equivalents_spec,
         "heart_rate": heart_rate_spec,
         "rer": rer_spec,
-        "all_curves": all_curves_spec,
     }
     return of_series[chart](document, columns)
 

@@ -36,6 +36,7 @@ from service.charts.traces import (
     upright_rules,
 )
 from service.charts.ventilatory_equivalents import threshold_places
+from service.quantities import QUANTITIES, Quantity
 
 _HEIGHT, _LOAD_HEIGHT = 78, 62
 _DASH = [5, 3]
@@ -77,6 +78,7 @@ def all_curves_spec(
     intervals: Columns,
     *,
     title: str = "All channels of the test",
+    quantities: Mapping[str, Quantity] = QUANTITIES,
     width: int = 760,
 ) -> Spec:
     """Vega-Lite specification of every channel against time, in panels that share the time axis.
@@ -88,6 +90,8 @@ def all_curves_spec(
     intervals : mapping of str to sequence, each of length n
         Columns of the intervals.
     title : str
+    quantities : mapping of str to Quantity
+        The units that loads are in.
     width : int
         px.
 
@@ -106,7 +110,7 @@ def all_curves_spec(
     for key in _LOADS:
         values = rows.known(key)
         if np.isfinite(values).any():
-            drawn.append((_words(key), _LOAD_HEIGHT, load_steps(rows, values)))
+            drawn.append((_words(quantities[key]), _LOAD_HEIGHT, load_steps(rows, values)))
     if not drawn:
         return empty_chart(
             title=title,
@@ -158,9 +162,8 @@ def all_curves_spec(
     )
 
 
-def _words(key: str) -> str:
+def _words(quantity: Quantity) -> str:
     """Words, symbol and unit of a channel."""
-    quantity = quantity_of(key)
     symbol = "" if quantity.symbol.lower() in quantity.label.lower() else f" ({quantity.symbol})"
     return f"{quantity.label}{symbol}" + (f", {quantity.unit}" if quantity.unit else "")
 
@@ -168,8 +171,10 @@ def _words(key: str) -> str:
 def _heading(known: Sequence[tuple[_Trace, Floats, Floats | None]]) -> str:
     """What a panel shows; of two lines it is said which is dashed."""
     if len(known) == 1:
-        return _words(known[0][0].key)
-    return "; ".join(f"{_words(one.key)}: {'dashed' if one.dashed else 'solid'}" for one, *_ in known)
+        return _words(quantity_of(known[0][0].key))
+    return "; ".join(
+        f"{_words(quantity_of(one.key))}: {'dashed' if one.dashed else 'solid'}" for one, *_ in known
+    )
 
 
 def _lines(

@@ -29,6 +29,7 @@ from service.charts.look import (
     legend_scales,
     quantity_of,
 )
+from service.quantities import QUANTITIES, Quantity
 
 Floats = NDArray[np.float64]
 Columns = Mapping[str, Sequence[Any]]
@@ -158,6 +159,7 @@ def uptake_spec(
     title: str = "Oxygen uptake during the test",
     exercise_start_s: float | None = None,
     exercise_end_s: float | None = None,
+    quantities: Mapping[str, Quantity] = QUANTITIES,
     width: int = 760,
 ) -> Spec:
     """Vega-Lite specification of uptake against time, with peak, plateau fit, phases and load.
@@ -175,6 +177,8 @@ def uptake_spec(
     exercise_start_s, exercise_end_s : float, optional
         Marks of exercise on the clock of the intervals; default: those of the analysis. Without any, the phases
         of the rows show where exercise was.
+    quantities : mapping of str to Quantity
+        The units that loads are in.
     width : int
         Of the drawing area, in px.
 
@@ -206,7 +210,7 @@ def uptake_spec(
     x_scale = {"domain": x_domain, "nice": False, "zero": False}
     marks = [mark / 60 for mark in (exercise_start_s, exercise_end_s) if mark is not None]
     segments = _segments(rows, exercise_start_s, exercise_end_s)
-    loads = _load_panels(rows, x_scale, marks, width)
+    loads = _load_panels(rows, x_scale, marks, width, quantities)
     panels = [_uptake_panel(rows, peak, plateau, x_scale, marks, width, bottom=not segments and not loads)]
     if segments:
         panels.append(_phase_strip(segments, x_scale, width, bottom=not loads))
@@ -707,7 +711,9 @@ def _phase_strip(segments: Sequence[Spec], x_scale: Spec, width: int, *, bottom:
     }
 
 
-def _load_panels(rows: _Rows, x_scale: Spec, marks: Sequence[float], width: int) -> list[Spec]:
+def _load_panels(
+    rows: _Rows, x_scale: Spec, marks: Sequence[float], width: int, quantities: Mapping[str, Quantity]
+) -> list[Spec]:
     """Stepped lines of what was demanded: work rate, or speed and grade."""
     keys = [
         key
@@ -718,17 +724,29 @@ def _load_panels(rows: _Rows, x_scale: Spec, marks: Sequence[float], width: int)
         keys = ["work_rate_w"]
     return [
         _load_panel(
-            rows, key, x_scale, marks, width, height=84 if len(keys) == 1 else 62, bottom=key == keys[-1]
+            rows,
+            quantities[key],
+            x_scale,
+            marks,
+            width,
+            height=84 if len(keys) == 1 else 62,
+            bottom=key == keys[-1],
         )
         for key in keys
     ]
 
 
 def _load_panel(
-    rows: _Rows, key: str, x_scale: Spec, marks: Sequence[float], width: int, *, height: int, bottom: bool
+    rows: _Rows,
+    quantity: Quantity,
+    x_scale: Spec,
+    marks: Sequence[float],
+    width: int,
+    *,
+    height: int,
+    bottom: bool,
 ) -> Spec:
-    quantity = quantity_of(key)
-    values = rows.column(key)
+    values = rows.column(quantity.key)
     held = _held(rows, values)
     first, last = x_scale["domain"]
     px_per_min = width / (last - first)

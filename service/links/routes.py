@@ -79,8 +79,8 @@ def follow_link(request: Request, token: str, store: StoreDependency) -> Respons
     from service.charts.look import reworded
     from service.charts.render import render_png, render_svg
 
-    spec, form = workflow.drawn(store, token)
     display: Display = request.app.state.display
+    spec, form = workflow.drawn(store, token, display)
     # Light always: nobody knows the page that it stands in.
     shown, marks = reworded(spec, display.said), display.of_the_charts()
     content: bytes = (

@@ -21,6 +21,7 @@ from service.errors import InvalidContent, NotFound, Place
 from service.http.keys import Principal
 from service.links import queries
 from service.links.schemas import ChartQuery, LinkIn, LinkOut, TrendQuery
+from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES
 from service.trends.workflow import trend_chart, trend_of
 
@@ -178,7 +179,7 @@ def _end(wanted: LinkIn, most_days: int, key_expiry: datetime | None) -> datetim
     return end
 
 
-def drawn(store: Store, token: str) -> tuple[dict[str, Any], str]:
+def drawn(store: Store, token: str, display: Display = NEUTRAL) -> tuple[dict[str, Any], str]:
     """The specification of the chart that a link leads to, and the form it is to be drawn in.
 
     Raises
@@ -198,14 +199,20 @@ def drawn(store: Store, token: str) -> tuple[dict[str, Any], str]:
             .where(ExerciseTest.public_id == chart.test_id, Visit.subject_id == link.subject_id)
         )
     if isinstance(chart.query, TrendQuery) and subject_id is not None:
-        return _trend_spec(store, link.subject_id, subject_id, chart, chart.query), chart.query.format
+        spec = _trend_spec(store, link.subject_id, subject_id, chart, chart.query, display)
+        return spec, chart.query.format
     if test_pk is None or chart.chart is None:
         raise NotFound("The test of this link is no longer there.")
-    return chart_of(store, test_pk, chart.chart), chart.query.format
+    return chart_of(store, test_pk, chart.chart, display), chart.query.format
 
 
 def _trend_spec(
-    store: Store, subject_pk: int, subject_id: str, chart: Chart, query: TrendQuery
+    store: Store,
+    subject_pk: int,
+    subject_id: str,
+    chart: Chart,
+    query: TrendQuery,
+    display: Display = NEUTRAL,
 ) -> dict[str, Any]:
     """The chart of a trend without the events: they are free words on health, and not for whoever has an address."""
     trend = trend_of(
@@ -222,4 +229,4 @@ def _trend_spec(
         expected=query.expected,
         expected_from=query.expected_from,
     )
-    return trend_chart(store, subject_pk, trend.as_dict() | {"events": []})
+    return trend_chart(store, subject_pk, trend.as_dict() | {"events": []}, display)

@@ -7,12 +7,13 @@ stay English whatever the locale: it decides the marks in numbers and the order 
 
 import dataclasses
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
+from types import MappingProxyType
 from typing import Any, Literal
 
 from babel import Locale
@@ -124,6 +125,20 @@ class Display:
         rounded = Decimal(f"{value:.{digits}g}")
         exponent = rounded.normalize().as_tuple().exponent
         return self._marked(float(rounded), max(0, -int(exponent)))
+
+    @property
+    def quantities(self) -> Mapping[str, Quantity]:
+        """The registry in the units of display."""
+        return _registry(self.units)
+
+    def columns(self, channels: Mapping[str, Sequence[Any]]) -> dict[str, Sequence[Any]]:
+        """Columns of intervals, by channel, in the units of display."""
+        return {
+            key: [None if value is None else self.converted(value, key) for value in values]
+            if key in QUANTITIES and _unit_of(key, self.units) is not None
+            else values
+            for key, values in channels.items()
+        }
 
     def trend(self, document: Mapping[str, Any]) -> Mapping[str, Any]:
         """A trend as it is served, its values in the unit of display; its remarks stay as they were written."""
@@ -280,6 +295,11 @@ def _of(key: str, units: Units) -> Quantity:
         soft=limits(quantity.soft),
         hard=limits(quantity.hard),
     )
+
+
+@cache
+def _registry(units: Units) -> Mapping[str, Quantity]:
+    return MappingProxyType({key: _of(key, units) for key in QUANTITIES})
 
 
 def _canonical(plain: str, unit: _Unit) -> float:

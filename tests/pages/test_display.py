@@ -110,7 +110,11 @@ def test_pages_and_pictures_take_the_locale_and_the_units_and_the_interface_neit
     assert " mph" in text
     assert " km/h" not in re.sub(r"<[^>]*>", "", text.split('id="numbers"')[1].split('id="thresholds"')[0])
 
+    assert "Speed (v), mph" in other.get(f"{address}/charts/all_curves?format=svg").text
     picture = other.get(f"{address}/charts/uptake?format=svg").text
+    assert ">(mph)<" in picture
+    fastest = max(row["speed_km_h"] for row in rows())
+    assert f">{round(fastest / 1.609344, 1):g}<".replace(".", ",") in picture
     assert ">3.000<" in picture
     assert f"{absolute} mL/min ({shown} mL/kg/min)" in picture
     laboratory.visit(person, started_at="2026-05-14T09:30:00+02:00", body_mass_kg=80.0)
