@@ -47,24 +47,26 @@ def default_pair(
     Returns
     -------
     tuple of str or None
-        Ids; None where there are no two complete tests.
+        Ids; None where nothing was asked for and there are no two complete tests.
     """
-    complete = [one for one in tests if one.status == "complete" and not one.verifies]
+    complete = [one.test_id for one in tests if one.status == "complete" and not one.verifies]
     if first and second:
         return first, second
-    known = {one.test_id: place for place, one in enumerate(complete)}
-    asked = first or second or (complete[-1].test_id if complete else "")
-    if asked not in known or len(complete) < 2:
-        return None
+    known = {one.test_id: place for place, one in enumerate(tests)}
+    asked = first or second or (complete[-1] if complete else "")
+    others = [tests[known[one]] for one in complete if one != asked]
+    if asked not in known or not others:
+        # What was asked for is refused with its reason where it is compared.
+        return (first, second) if first or second else None
     place = known[asked]
     # Of tests that are equally like it the one before, else the one nearest in order of time.
     other = max(
-        (one for one in complete if one.test_id != asked),
+        others,
         key=lambda one: (
-            one.mode == complete[place].mode,
-            one.protocol_id == complete[place].protocol_id,
-            one.shape == complete[place].shape,
-            one.purpose == complete[place].purpose,
+            one.mode == tests[place].mode,
+            one.protocol_id == tests[place].protocol_id,
+            one.shape == tests[place].shape,
+            one.purpose == tests[place].purpose,
             known[one.test_id] < place,
             -abs(known[one.test_id] - place),
         ),

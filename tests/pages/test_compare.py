@@ -124,6 +124,7 @@ def test_the_parts_of_a_change_per_body_mass_are_told(look, add):
     ("query", "field", "words"),
     [
         ({"second": "nothing"}, "second", "names no test of this person"),
+        ({"first": "", "second": "nothing"}, "second", "names no test of this person"),
         ({"first": "same"}, "second", "must be another test than the first"),
         ({"channel": "grip_strength_kg"}, "channel", "is nothing that is compared"),
         ({"second": "<script>"}, "second", "names no test of this person"),
@@ -139,6 +140,7 @@ def test_a_refusal_stands_at_its_field(look, add, at_field, query, field, words)
     assert words in at_field(answer.text, field)
     assert "<script>" not in answer.text.split("<main")[1]
     if "first" not in query:
+        # What was chosen stays chosen.
         assert chosen(answer.text, "first") == first
 
 
