@@ -729,8 +729,17 @@ class Sheet {
     this.write("load", this.figures.load(loadOf(place)) || "\u2013");
     this.write("next", place.next ? `Next: ${[this.where(place.next), this.figures.load(place.next)].filter(Boolean).join(", ")}` : "");
     this.write("test-clock", clockText(place.time_s));
+    this.write("short", this.inShort(place));
     if (isOpen) this.askFor(place, view, at);
     this.showEntryTime(place, view);
+  }
+
+  /** The clock and the connection, where the rest of the sheet is scrolled away. */
+  inShort(place) {
+    const left = place.left_s == null ? clockText(place.in_stage_s) : `${clockText(Math.ceil(place.left_s))} left`;
+    const clock = place.phase === null || !this.isOpen() ? [] : [place.stage == null ? this.where(place) : `Stage ${place.stage}`, left, this.figures.load(loadOf(place))];
+    const link = { gone: "no connection", signed_out: "signed out" }[this.link];
+    return [...clock, link].filter(Boolean).join(" \u00b7 ");
   }
 
   where(place) {
