@@ -1,12 +1,13 @@
 """The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.analyses.queries import read_reported
+from service.analyses.queries import norm_tables, read_reported
 from service.analyses.workflow import analysis_of
 from service.analysis.references import REFERENCES, cited_keys
 from service.conclusions import queries as conclusions
@@ -14,6 +15,7 @@ from service.conclusions.schemas import ConclusionsOut
 from service.db.transactions import Store
 from service.exercise_tests import queries as tests
 from service.http.dependencies import StoreDependency, TestDependency, TestRef, principal_of
+from service.methods.catalogue import METHODS
 from service.outlets import text as words_of
 from service.pages import explanations
 from service.pages.explanations import Explanation
@@ -21,6 +23,7 @@ from service.pages.forms import Field, Filled
 from service.pages.people import name_of
 from service.pages.rendering import PageRoute, page
 from service.quantities import QUANTITIES
+from service.reference.tables import NormTable
 from service.subjects import queries as subjects
 from service.visits import queries as visits
 from service.visits.queries import in_own_offset
@@ -84,6 +87,7 @@ def shown_test(
         day = in_own_offset(visits.get(session, ref.visit_pk)).date()
         concluded = conclusions.out(session, ref.test_pk, ref.test_id)
         reported = read_reported(session, ref.test_pk)
+        names = _names(norm_tables(session))
     about: dict[str, Any] = {
         "subject": subject,
         "name": name_of(subject, principal),
@@ -105,8 +109,8 @@ def shown_test(
         "exercise_test.html",
         **about,
         document=document,
-        verdict=_verdict(document),
-        standing=list(words_of.rank_lines(document["ranks"])),
+        verdict=_verdict(document, names),
+        **_standing(document, names),
         peak_words=words_of.where_the_peak_is(document["peak"]),
         of_the_peak=list(_of_the_peak(document)),
         highest=[
@@ -151,11 +155,46 @@ def _draft(concluded: ConclusionsOut) -> Filled:
     )
 
 
+def _names(tables: Iterable[NormTable]) -> dict[str, str]:
+    """What tables and equations are called, by id; an equation with whose it is."""
+    equations = {
+        one.id: f"{one.label} ({REFERENCES[one.source].text.partition(',')[0]} {one.source[-4:]})"
+        for one in METHODS.values()
+        if one.source in REFERENCES
+    }
+    return equations | {one.id: one.name for one in tables}
+
+
+def _with_names(line: str, names: Mapping[str, str]) -> str:
+    """A line in which tables and equations are called by name."""
+    for word in set(re.findall(r"\w+", line)) & names.keys():
+        line = re.sub(rf"\b{word}\b", lambda _, word=word: names[word], line)  # type: ignore[misc]
+    return line
+
+
+def _standing(document: dict[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+    """Each standing with what stands behind it, and why the other tables and equations give none."""
+    said, silent = [], []
+    for rank in document["ranks"]:
+        name = names.get(rank["norm_id"], rank["norm_id"].replace("_", " "))
+        found = any(
+            rank[field] is not None
+            for field in ("percentile", "percent_of_median", "percent_of_predicted", "bound")
+        )
+        if found:
+            line = next(iter(words_of.rank_lines([rank])))
+            words = re.sub(rf" (?:of|by) {re.escape(rank['norm_id'])}\b", "", line)
+            said.append((name, words, explanations.of_standing(rank)))
+        elif rank["reason"]:
+            silent.append((name, rank["reason"]))
+    return {"standing": said, "no_standing": silent}
+
+
 #: A part of a line of the verdict, and what stands behind it.
 Part = tuple[str, Explanation | None]
 
 
-def _verdict(document: dict[str, Any]) -> list[list[Part]]:
+def _verdict(document: dict[str, Any], names: Mapping[str, str]) -> list[list[Part]]:
     """The lines of the verdict, with what explains itself set apart; of the standing, the first table that says something."""
     label = document["peak"]["label"] or "VO2peak"
     lines = [line.strip() for line in words_of.verdict_lines(document, label)]
@@ -181,7 +220,7 @@ def _verdict(document: dict[str, Any]) -> list[list[Part]]:
     for line in lines[1:]:
         head, colon, rest = line.partition(":")
         if colon and head in heads:
-            answer.append([(head, heads[head]), (colon + rest, None)])
+            answer.append([(head, heads[head]), (colon + _with_names(rest, names), None)])
         elif line not in standing[1:]:
             answer.append([(line, None)])
     return answer

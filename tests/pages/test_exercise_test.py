@@ -310,7 +310,7 @@ def test_what_can_be_printed_is_linked(browser, tester_key, laboratory):
     for address in (f"/tests/{test}", f"/people/{visit['subject_id']}"):
         links = re.findall(r'href="(/v1/[^"]+/report[^"]*)"', one.get(address).text)
         kinds = [one.get(link.replace("&amp;", "&")).headers["content-type"] for link in links]
-        assert kinds == ["application/pdf"] * 2 + ["text/html; charset=utf-8"] * 2
+        assert kinds == ["application/pdf"] * 2
 
 
 def test_plateau_rules_that_found_the_same_are_told_together(browser, tester_key, laboratory):
@@ -326,3 +326,18 @@ def test_plateau_rules_that_found_the_same_are_told_together(browser, tester_key
     assert len(lines) == 2 < len(rules)
     assert "(shown, not counted)" in lines[1]
     assert lines[1].count(", ") >= len(rules) - 2
+
+
+def test_every_table_and_equation_says_what_or_why_not_by_its_name(browser, tester_key, laboratory, complete):
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    part = seen(text.split('<section id="standing">')[1].split("</section>")[0])
+    ranks = laboratory.analysis(complete["id"])["ranks"]
+    assert part.count("\n") > len(ranks) > 3
+    assert "FRIEND 2015, treadmill: about the 70th percentile" in part
+    assert not re.search(r"[a-z]_[a-z0-9]", part)
+    for rank in ranks:
+        if all(
+            rank[name] is None
+            for name in ("percentile", "bound", "percent_of_median", "percent_of_predicted")
+        ):
+            assert rank["reason"][:30] in part
