@@ -258,10 +258,11 @@ def backup(file: Annotated[Path, typer.Argument(help="Where the copy goes; must 
         _fail(f"There is no record at {settings.sqlite_path}.")
     if file.exists():
         _fail(f"{file} exists; name a new file.")
+    begun_at = datetime.now(UTC)
     with _told():
         copy_sqlite(Path(settings.sqlite_path), file)
     typer.echo(f"Copied to {file} and checked.")
-    if (why := note_copy(settings, file)) is not None:
+    if (why := note_copy(settings, file, begun_at)) is not None:
         _errors.print(f"The copy is not noted in the record: {why}", markup=False, soft_wrap=True)
 
 

@@ -21,6 +21,7 @@ class NotedBackup:
     Attributes
     ----------
     at : datetime
+        When it was begun.
     path : Path
         As it was named when the copy was made; it may have been taken elsewhere since.
     size_bytes : int
@@ -31,20 +32,28 @@ class NotedBackup:
     size_bytes: int
 
 
-def note_backup(transaction: Transaction, path: Path) -> None:
-    """Note in the audit that a checked copy was made; the copy itself, made before, has no such entry."""
-    transaction.changed(
-        _KIND,
-        path.name,
-        action="created",
-        payload={"path": str(path.resolve()), "size_bytes": path.stat().st_size},
-    )
+def note_backup(transaction: Transaction, path: Path, begun_at: datetime) -> None:
+    """Note in the audit that a checked copy was made; the copy itself, made before, has no such entry.
+
+    Parameters
+    ----------
+    path : Path
+    begun_at : datetime
+        What was committed later may be missing in the copy.
+    """
+    told = {
+        "path": str(path.resolve()),
+        "size_bytes": path.stat().st_size,
+        "begun_at": begun_at.isoformat(),
+    }
+    transaction.changed(_KIND, path.name, action="created", payload=told)
 
 
 def last_noted(session: Session) -> NotedBackup | None:
     """The last copy that was noted."""
     row = session.execute(
-        sa.select(Change.at, ChangePayload.payload)
+        sa.select(ChangePayload.payload)
+        .select_from(Change)
         .join(ChangePayload, ChangePayload.seq == Change.seq)
         .where(Change.kind == _KIND)
         .order_by(Change.seq.desc())
@@ -53,7 +62,7 @@ def last_noted(session: Session) -> NotedBackup | None:
     if row is None:
         return None
     told = json.loads(row.payload)
-    return NotedBackup(row.at, Path(told["path"]), told["size_bytes"])
+    return NotedBackup(datetime.fromisoformat(told["begun_at"]), Path(told["path"]), told["size_bytes"])
 
 
 def changes_since(session: Session, at: datetime) -> int:

@@ -215,6 +215,17 @@ def feeds_charts(session: Session, visit_pk: int | None) -> bool:
     return bool(session.scalar(sa.select(reading)))
 
 
+def devices(session: Session) -> list[str]:
+    """Every device that has a control measurement or a calibration reading."""
+    own = sa.func.coalesce(Calibration.device, ExerciseTest.analyser)
+    readings = (
+        sa.select(own)
+        .join(ExerciseTest, ExerciseTest.id == Calibration.test_id)
+        .where(ExerciseTest.status != "void", own.is_not(None))
+    )
+    return sorted(session.scalars(sa.union(sa.select(ControlMeasurement.device), readings)))
+
+
 def events_of_devices(session: Session) -> dict[str, list[dt.date]]:
     """Days of the site's events, by device."""
     rows = session.execute(

@@ -248,6 +248,11 @@ def tested_on(analyser: str | None, ergometer: str | None, day: dt.date) -> Test
     return TestedOn(frozenset(one for one in (analyser, ergometer) if one is not None), day)
 
 
+def all_charts(session: Session) -> list[Charted]:
+    """The charts of every device, as they are now."""
+    return [one for device in queries.devices(session) for one in _charts_of(session, device)]
+
+
 def _charts_of(session: Session, device: str) -> tuple[Charted, ...]:
     """All charts of a device as they are now.
 

@@ -1,8 +1,6 @@
 """Control of the devices: the charts of known people, gas and volume, what a signal means, and what was done."""
 
-from collections.abc import Sequence
-from datetime import date
-from typing import Any, get_args
+from typing import get_args
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -13,12 +11,13 @@ from service.analysis.control import (
     BASELINE_COUNT,
     IN_CONTROL_RUN,
     LEAST_BASELINE,
+    PUBLISHED_SOURCE,
     RULES,
     SETTLED_BASELINE,
     SOURCE,
+    JudgedPoint,
 )
-from service.controls.schemas import ControlChartOut
-from service.controls.workflow import biological_charts, calibration_charts
+from service.controls.workflow import Charted, all_charts
 from service.events import workflow as events
 from service.events.schemas import SiteEventIn, SiteKind
 from service.findings import FINDINGS
@@ -83,24 +82,20 @@ def note_event(
 
 def _page(request: Request, store: StoreDependency, filled: Filled) -> Response:
     with store.read() as session:
-        charts = [one.out() for one in (*biological_charts(session, {}), *calibration_charts(session))]
+        charts = all_charts(session)
     # A shift that lasts first, then charts without limits, then the steady ones.
-    ordered = sorted(charts, key=lambda one: {False: 0, None: 1, True: 2}[one.in_control])
+    charts.sort(key=lambda one: ({False: 0, None: 1, True: 2}[one.chart.in_control], one.key))
+    known_person = any(one.chart.published_low is not None for one in charts)
     return page(
         request,
         "devices.html",
         status=filled.status,
-        charts=[_shown(one) for one in ordered],
-        devices=sorted({one.device for one in charts}),
+        charts=[(one.about, one.chart, _address(one), _signals(one)) for one in charts],
+        devices=sorted({one.about["device"] for one in charts}),
         rules=[(words, _SUGGESTS[rule]) for rule, (*_, words) in RULES.items()],
         rule_words={rule: words for rule, (*_, words) in RULES.items()},
         sources=citations(SOURCE),
-        published=[
-            told
-            for rule in dict.fromkeys(chart.published_rule for chart in charts)
-            if rule
-            for told in citations(rule)
-        ],
+        published=citations(PUBLISHED_SOURCE) if known_person else (),
         what_to_do=FINDINGS["device_shift"].what_to_do,
         baseline=(LEAST_BASELINE, BASELINE_COUNT, SETTLED_BASELINE, IN_CONTROL_RUN),
         fields=_FIELDS,
@@ -108,16 +103,12 @@ def _page(request: Request, store: StoreDependency, filled: Filled) -> Response:
     )
 
 
-def _shown(chart: ControlChartOut) -> dict[str, Any]:
-    return {
-        "chart": chart,
-        "address": f"/v1/controls/{'charts' if chart.kind == 'biological' else 'calibrations'}?"
-        + urlencode({"device": chart.device, "key": chart.key, "format": "svg"}),
-        "signals": _signals(chart),
-        "open": chart.in_control is False,
-    }
+def _address(one: Charted) -> str:
+    kind = "charts" if one.about["kind"] == "biological" else "calibrations"
+    query = urlencode({"device": one.about["device"], "key": one.key, "format": "svg"})
+    return f"/v1/controls/{kind}?{query}"
 
 
-def _signals(chart: ControlChartOut) -> list[tuple[date, float, Sequence[str]]]:
-    """Day, value and rules of each measurement that met one, the newest first."""
-    return [(one.on, one.value, one.signals) for one in reversed(chart.points) if one.signals]
+def _signals(one: Charted) -> list[JudgedPoint]:
+    """Measurements that met a rule, the newest first."""
+    return [point for point in reversed(one.chart.points) if point.signals]

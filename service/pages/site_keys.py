@@ -1,6 +1,6 @@
 """Keys: who may do what; a new one is shown once, and one is taken out of use at once."""
 
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -8,6 +8,7 @@ from fastapi.responses import RedirectResponse
 from starlette.responses import Response
 
 from service.db.transactions import Store, now
+from service.errors import InvalidContent, Place
 from service.http.dependencies import Admin, StoreDependency
 from service.keys import queries
 from service.keys.schemas import KeyIn
@@ -67,7 +68,6 @@ def _values(typed: dict[str, str]) -> dict[str, Any]:
     values = values_of(_FIELDS, typed)
     day = values.pop("expires_on")
     codes = [code.strip() for code in (values["subject_codes"] or "").splitlines() if code.strip()]
-    # The day itself is judged by the schema, as it is typed.
     return values | {
         "subject_codes": codes or None,
         "identity": values["identity"] or False,
@@ -75,11 +75,12 @@ def _values(typed: dict[str, str]) -> dict[str, Any]:
     }
 
 
-def _end_of(day: str) -> Any:
+def _end_of(day: str) -> datetime:
     try:
-        return datetime.combine(datetime.fromisoformat(day).date(), time(23, 59, 59), UTC)
-    except ValueError:
-        return day
+        return datetime.combine(date.fromisoformat(day), time(23, 59, 59), UTC)
+    except ValueError as error:
+        message = "must be a day such as 2026-05-31"
+        raise InvalidContent(f"expires_on {message}.", (Place("expires_on", message),)) from error
 
 
 @router.post("/rotation")
@@ -89,7 +90,7 @@ def rotate_key(request: Request, principal: Admin, store: StoreDependency, sent:
     name, hours = sent.text.get("name", ""), _DAY_HOURS if sent.text.get("overlap") == "day" else 0.0
     with store.write(principal.name) as transaction:
         _, secret = queries.rotate(transaction, name, overlap_hours=hours)
-    return _page(request, store, Filled(), made=(name, secret))
+    return _page(request, store, Filled(), made=(name, secret), anew=True)
 
 
 @router.post("/revocation")
@@ -101,7 +102,14 @@ def revoke_key(principal: Admin, store: StoreDependency, sent: SentDependency) -
     return RedirectResponse("/site/keys", status_code=303)
 
 
-def _page(request: Request, store: Store, filled: Filled, *, made: tuple[str, str] | None = None) -> Response:
+def _page(
+    request: Request,
+    store: Store,
+    filled: Filled,
+    *,
+    made: tuple[str, str] | None = None,
+    anew: bool = False,
+) -> Response:
     with store.read() as session:
         keys = queries.listed(session)
     return page(
@@ -113,4 +121,5 @@ def _page(request: Request, store: Store, filled: Filled, *, made: tuple[str, st
         fields=_FIELDS,
         filled=filled,
         made=made,
+        anew=anew,
     )

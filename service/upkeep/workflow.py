@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +67,7 @@ def quick_checks(session: Session) -> list[Outcome]:
     return [_guarded(name, check, session) for name, check in _CHECKS if name in QUICK]
 
 
-def note_copy(settings: Settings, path: Path) -> str | None:
+def note_copy(settings: Settings, path: Path, begun_at: datetime) -> str | None:
     """Note in the record that a checked copy of it was made by hand; why not, where it cannot be.
 
     A copy counts without the note: it is often made of a record that an older program wrote, or that cannot be written.
@@ -78,7 +79,7 @@ def note_copy(settings: Settings, path: Path) -> str | None:
         store = Store(settings)
         try:
             with store.write("command line") as transaction:
-                note_backup(transaction, path)
+                note_backup(transaction, path, begun_at)
         finally:
             store.close()
     except (UpslopeError, sa.exc.SQLAlchemyError) as error:
