@@ -420,11 +420,7 @@ def _effort(analysis: Part, display: Display) -> Section:
     )
     name = effort.get("rule_set_name") or in_words(effort["rule_set"])
     blocks: list[Block] = [
-        Words(
-            display.said(
-                f"{sentence(effort_in_words(effort['verdict']))} {effort.get('reason') or ''}".strip()
-            )
-        ),
+        Words(display.said(_verdict(effort))),
         Table(
             "Effort criteria",
             (
