@@ -24,7 +24,12 @@ _GAP = 26
 
 
 def cohort_spec(
-    document: Mapping[str, Any], *, width: int = 740, height: int = 290, change_height: int = 170
+    document: Mapping[str, Any],
+    *,
+    quantity: Quantity | None = None,
+    width: int = 740,
+    height: int = 290,
+    change_height: int = 170,
 ) -> Spec:
     """Vega-Lite specification of a cohort.
 
@@ -35,6 +40,8 @@ def cohort_spec(
         "values": {round: value}}], "means": [{"round", "n", "mean", "ci_low", "ci_high"}]}], "changes": [{"round",
         "arm", "n", "mean", "ci_low", "ci_high"}], "left_out": int, "notes": [str]}``. `means` are of the
         members who have every round; `changes` are paired, from the first round. Values in the unit of the quantity.
+    quantity : Quantity, optional
+        With the unit of the values, where it is not the registry's.
     width : int
         Of all panels of a row together, in px.
     height, change_height : int
@@ -50,7 +57,7 @@ def cohort_spec(
     KeyError
         For a quantity the registry does not know.
     """
-    quantity = quantity_of(document["quantity"])
+    quantity = quantity or quantity_of(document["quantity"])
     title = f"{document['name']}: {quantity.label[0].lower()}{quantity.label[1:]}"
     rounds: Sequence[str] = document["rounds"]
     arms: Sequence[Mapping[str, Any]] = document["arms"]

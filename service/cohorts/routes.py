@@ -30,6 +30,7 @@ from service.http.dependencies import (
     principal_of,
 )
 from service.http.idempotency import OnceDependency
+from service.outlets.display import NEUTRAL
 
 
 def _for_whole_record(request: Request) -> None:
@@ -264,5 +265,9 @@ def get_cohort_chart(
     del principal
     with store.read() as session:
         name = queries.get(session, ref.cohort_pk).name
-    spec = workflow.chart_of(store, ref.cohort_pk, wanted, name=name, earlier=earlier, later=later)
-    return chart_response(request, spec, form(request, format, "json", "svg", "png"), ref.headers)
+    kind = form(request, format, "json", "svg", "png")
+    display = NEUTRAL if kind == "json" else request.app.state.display
+    spec = workflow.chart_of(
+        store, ref.cohort_pk, wanted, name=name, earlier=earlier, later=later, display=display
+    )
+    return chart_response(request, spec, kind, ref.headers)

@@ -25,6 +25,7 @@ from service.cohorts import queries
 from service.db.transactions import Store
 from service.errors import InvalidContent, Place
 from service.outlets.cells import csv_text
+from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES, Quantity
 from service.reliability.queries import own_typical_errors
 
@@ -441,6 +442,7 @@ def chart_of(
     name: str,
     earlier: str | None = None,
     later: str | None = None,
+    display: Display = NEUTRAL,
 ) -> dict[str, Any]:
     """Vega-Lite specification: each member's line and each arm's mean by round, and paired change from the first round.
 
@@ -453,6 +455,8 @@ def chart_of(
         Of the cohort.
     earlier, later : str, optional
         Draw the rounds from this one to that one only.
+    display : Display
+        In whose unit.
 
     Raises
     ------
@@ -476,33 +480,32 @@ def chart_of(
         for name in drawn[1:]
         for arm in change_between_rounds(read.placed, read.quantity, drawn[0], name).arms
     ]
-    return cohort_spec(
-        {
-            "name": name,
-            "quantity": read.quantity.key,
-            "mode": read.chosen["mode"],
-            "basis": read.chosen["basis"],
-            "rounds": drawn,
-            "arms": [
-                {
-                    "arm": arm,
-                    "lines": [
-                        {
-                            "code": member.code,
-                            "values": {
-                                name: read.placed.counted[member.id, name].value
-                                for name in drawn
-                                if (member.id, name) in read.placed.counted
-                            },
-                        }
-                        for member in read.placed.of_arm(arm)
-                    ],
-                    "means": [row.as_dict() for row in complete_means(read.placed, arm, drawn)],
-                }
-                for arm in read.placed.arms
-            ],
-            "changes": changes,
-            "left_out": len(read.placed.left_out),
-            "notes": list(read.notes),
-        }
-    )
+    document = {
+        "name": name,
+        "quantity": read.quantity.key,
+        "mode": read.chosen["mode"],
+        "basis": read.chosen["basis"],
+        "rounds": drawn,
+        "arms": [
+            {
+                "arm": arm,
+                "lines": [
+                    {
+                        "code": member.code,
+                        "values": {
+                            name: read.placed.counted[member.id, name].value
+                            for name in drawn
+                            if (member.id, name) in read.placed.counted
+                        },
+                    }
+                    for member in read.placed.of_arm(arm)
+                ],
+                "means": [row.as_dict() for row in complete_means(read.placed, arm, drawn)],
+            }
+            for arm in read.placed.arms
+        ],
+        "changes": changes,
+        "left_out": len(read.placed.left_out),
+        "notes": list(read.notes),
+    }
+    return cohort_spec(display.document(document), quantity=display.of(read.quantity.key))

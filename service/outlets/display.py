@@ -47,9 +47,9 @@ _US: Mapping[str, _Unit] = {
     "km/h": _Unit("mph", "[mi_i]/h", Fraction("1.609344"), 1),
     "°C": _Unit("°F", "[degF]", Fraction(5, 9), 1, Fraction(32)),
 }
-#: Fields of a trend in the unit of its quantity; of them those that are differences.
+#: Fields of a document in the unit of its quantity; of them those that are differences.
 _DIFFERENCES = frozenset({"absolute", "ci_low", "ci_high", "slope_per_year", "slope_ci_low", "slope_ci_high"})
-_VALUES = _DIFFERENCES | {"value", "detectable_low", "detectable_high", "expected_value"}
+_VALUES = _DIFFERENCES | {"value", "values", "mean", "detectable_low", "detectable_high", "expected_value"}
 
 #: Grip is printed in kilograms in the tables that it is compared with (common practice, no source).
 _STAYS_METRIC = frozenset({"grip_strength_kg"})
@@ -140,24 +140,32 @@ class Display:
             for key, values in channels.items()
         }
 
-    def trend(self, document: Mapping[str, Any]) -> Mapping[str, Any]:
-        """A trend as it is served, its values in the unit of display; its remarks stay as they were written."""
-        key = document["quantity"]
+    def document(self, about: Mapping[str, Any]) -> Mapping[str, Any]:
+        """A trend or a group's values of one quantity, as served, in the unit of display; remarks stay as written."""
+        key = about["quantity"]
         if _unit_of(key, self.units) is None:
-            return document
+            return about
 
         def walk(value: Any) -> Any:
             if isinstance(value, Mapping):
                 in_percent = value.get("scale") == "log"
                 return {
-                    name: self.converted(inner, key, difference=name in _DIFFERENCES)
-                    if name in _VALUES and isinstance(inner, float | int) and not in_percent
+                    name: scaled(inner, difference=name in _DIFFERENCES)
+                    if name in _VALUES and not in_percent
                     else walk(inner)
                     for name, inner in value.items()
                 }
             return [walk(inner) for inner in value] if isinstance(value, list | tuple) else value
 
-        converted: Mapping[str, Any] = walk(document)
+        def scaled(value: Any, *, difference: bool) -> Any:
+            if isinstance(value, list | tuple):
+                return [scaled(inner, difference=difference) for inner in value]
+            if isinstance(value, Mapping):
+                return {name: scaled(inner, difference=difference) for name, inner in value.items()}
+            number = isinstance(value, float | int)
+            return self.converted(value, key, difference=difference) if number else value
+
+        converted: Mapping[str, Any] = walk(about)
         return converted
 
     def day(self, value: date | str) -> str:

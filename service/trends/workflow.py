@@ -451,7 +451,7 @@ def trend_chart(
 
     key = trend["quantity"]
     return trend_spec(
-        display.trend(trend), quantity=display.of(key), norm_bands=_norm_bands(store, subject_pk, trend)
+        display.document(trend), quantity=display.of(key), norm_bands=_norm_bands(store, subject_pk, trend)
     )
 
 

@@ -115,14 +115,22 @@ def test_a_trend_is_converted_whole_but_for_an_error_in_per_cent():
             {"points": [point], "typical_error": error, "detectable_low": 73.66, "detectable_high": None}
         ],
     }
-    series = US.trend(trend)["series"][0]
+    series = US.document(trend)["series"][0]
     shown = series["points"][0]
     assert (shown["value"], series["detectable_low"], series["detectable_high"]) == (30.0, 29.0, None)
     assert shown["change_from_first"] == {"absolute": 1.0, "ci_low": -1.0, "ci_high": 2.0, "percent": 3.0}
     assert (shown["date"], shown["notes"], series["typical_error"]) == ("2026-03-14", ["76.2 cm"], error)
     linear = {"quantity": "waist_cm", "series": [{"typical_error": {"value": 2.54, "scale": "linear"}}]}
-    assert US.trend(linear)["series"][0]["typical_error"]["value"] == 1.0
-    assert NEUTRAL.trend(trend) is trend
+    assert US.document(linear)["series"][0]["typical_error"]["value"] == 1.0
+    assert NEUTRAL.document(trend) is trend
+    group = {
+        "quantity": "waist_cm",
+        "arms": [{"lines": [{"code": "A", "values": {"1": 25.4, "2": None}}], "means": [{"mean": 50.8}]}],
+    }
+    assert US.document(group)["arms"][0] == {
+        "lines": [{"code": "A", "values": {"1": 10.0, "2": None}}],
+        "means": [{"mean": 20.0}],
+    }
 
 
 @pytest.mark.parametrize(
