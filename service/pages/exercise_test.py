@@ -184,7 +184,7 @@ def _standing(document: dict[str, Any], names: Mapping[str, str]) -> dict[str, A
         if found:
             line = next(iter(words_of.rank_lines([rank])))
             words = re.sub(rf" (?:of|by) {re.escape(rank['norm_id'])}\b", "", line)
-            said.append((name, words, explanations.of_standing(rank)))
+            said.append((name, words, explanations.of_standing(rank, name)))
         elif rank["reason"]:
             silent.append((name, rank["reason"]))
     return {"standing": said, "no_standing": silent}
@@ -214,7 +214,7 @@ def _verdict(document: dict[str, Any], names: Mapping[str, str]) -> list[list[Pa
         "Plateau": None
         if primary is None
         else explanations.of_rule(primary, f"Plateau: {words_of.plateau_words(primary)}"),
-        "Standing": next((explanations.of_standing(one) for one in document["ranks"] if one["source"]), None),
+        "Standing": next(iter(_standing(document, names)["standing"]), (None,))[-1],
     }
     answer = [_peak_line(document, lines[0])]
     for line in lines[1:]:

@@ -172,15 +172,15 @@ def of_threshold(document: Mapping[str, Any], one: Mapping[str, Any]) -> dict[st
     return answer
 
 
-def of_standing(rank: Mapping[str, Any]) -> Explanation:
-    """A standing in one table or against one equation."""
+def of_standing(rank: Mapping[str, Any], name: str) -> Explanation:
+    """A standing in the table or against the equation of this name."""
     how = [f"People: {rank['population']}."]
     if rank["age_band"]:
         counted = "" if rank["n"] is None else f", {rank['n']} tests"
         how.append(f"Age band {rank['age_band']} years{counted}.")
     if rank["reason"]:
         how.append(rank["reason"])
-    return Explanation(rank["norm_id"].replace("_", " "), tuple(how), citations(rank["source"]))
+    return Explanation(name, tuple(how), citations(rank["source"]))
 
 
 def of_estimate(one: Mapping[str, Any]) -> Explanation:

@@ -5,6 +5,8 @@ import re
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.test_axe import violations
+
 
 @pytest.fixture
 def opened(served_demonstration, demonstration_key, open_page, found):
@@ -12,7 +14,7 @@ def opened(served_demonstration, demonstration_key, open_page, found):
 
     def open_one(test, part, **options):
         page = open_page(served_demonstration, demonstration_key, **options)
-        page.goto(f"/tests/{found.ids[test]}/{part}")
+        page.goto(f"/tests/{found.ids[test]}/{part}".rstrip("/"))
         return page
 
     return open_one
@@ -107,3 +109,20 @@ def test_other_settings_are_foreseen_and_nothing_is_stored(opened, scripts):
     expect(page.locator("#peak_window_s")).to_have_value("60")
     page.reload() if scripts else page.goto(page.url)
     expect(page.get_by_role("button", name="Store the analysis")).to_have_count(0)
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_what_opens_on_a_page_is_as_well_made_as_the_page(opened, theme):
+    for part, fill in (("rows", "#last_s"), ("settings", "#peak_window_s"), ("thresholds", "#time_s")):
+        page = opened("test", part, theme=theme)
+        if part == "rows":
+            page.locator("#first_s").fill("0")
+            page.locator("#decision").select_option("leave_out")
+        page.locator(fill).fill("500")
+        page.get_by_role("button", name="Show the effect").click()
+        expect(page.get_by_role("heading", name="What this would change")).to_be_visible()
+        assert violations(page) == []
+    page = opened("test", "", theme=theme)
+    page.locator(".lead .figure").first.click()
+    page.locator("#why-verdict-1-2").wait_for(state="visible")
+    assert violations(page) == []
