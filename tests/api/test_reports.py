@@ -407,3 +407,21 @@ def test_numbers_are_written_as_the_site_writes_them(make_store, make_key, open_
     assert float(page.mediabox.height) == 792  # Letter, where nothing was asked for
     assert "Body mass 165,3 lb" in text
     assert "14.3.2026" in text or "14.03.2026" in text
+
+
+def test_a_bout_that_verifies_says_so_and_leaves_the_rest_to_its_test(client, laboratory, whole):
+    bout = laboratory.complete(whole["visit"], purpose="verification", verifies_test_id=whole["test"])["id"]
+    text = printed(client, f"/v1/tests/{bout}/report")
+    assert "This bout was done to see whether the test before it had reached your limit." in text
+    assert text.count("The report of the test that this bout belongs to says that.") == 3
+    assert f"Verifies test {whole['test']}" in printed(client, f"/v1/tests/{bout}/report", audience="record")
+
+
+def test_no_name_of_a_formula_reaches_the_client(client, laboratory):
+    """The maximum is predicted: a field test has no heart rate at its end."""
+    visit = laboratory.visit(laboratory.subject()["id"], resting_heart_rate_bpm=60)
+    inputs = {"method": "cooper_12_min", "distance_m": 2800}
+    test = laboratory.planned(visit["id"], mode="run", shape="field", field_inputs=inputs)["id"]
+    text = printed(client, f"/v1/tests/{test}/report")
+    assert "predicted maximum" in text
+    assert not re.search(r"[a-z]_[a-z]", text)

@@ -1,5 +1,6 @@
 """The report of a test for the person who was tested: one page, in plain words."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -60,6 +61,10 @@ _STOP_SIGNS = (
     "Stop, and get medical help, if you feel pain or pressure in the chest, faintness, or breathlessness that does not fit "
     "the effort."
 )
+_VERIFIES = "This bout was done to see whether the test before it had reached your limit."
+_TOLD_WITH_THE_MAIN = "The report of the test that this bout belongs to says that."
+#: The id of a method in a sentence; the client needs none.
+_METHOD_ID = re.compile(r" \([a-z]+(?:_[a-z0-9]+)+\)")
 #: So much of a free text has room on the page.
 _MOST = 420
 
@@ -78,7 +83,7 @@ def client_report(material: TestMaterial, sheet: Sheet) -> Report:
     Report
         One page, whatever the record holds.
     """
-    display, analysis = sheet.display, material.analysis
+    display = sheet.display
     return Report(
         title="Your exercise test",
         about=(who(material.person, display), _where(material, display)),
@@ -89,7 +94,7 @@ def client_report(material: TestMaterial, sheet: Sheet) -> Report:
             Section("What was done", _done(material), "left"),
             Section("Where you stand", _standing(material, display), "left"),
             Section("What has changed", _change(material, display), "left"),
-            Section("Training ranges", _ranges(analysis, display), "right"),
+            Section("Training ranges", _ranges(material, display), "right"),
             *_concluded(material, display),
             Section(phrases.LIMITS, (Bullets(tuple(_limits(material, display))),), "right"),
         ),
@@ -158,6 +163,7 @@ def _done(material: TestMaterial) -> tuple[Block, ...]:
     label = analysis["peak"]["label"]
     if label is not None and analysis["peak"]["vo2_ml_kg_min"] is not None:
         parts.append(f"{label} is the most oxygen your body took up in a minute, for each kg of body mass.")
+    parts += [_VERIFIES] if test["purpose"] == "verification" else []
     parts += [_SHAPES[shape] for shape in [analysis.get("shape") or test["shape"]] if shape in _SHAPES]
     parts += [_STOPS[test["stop_reason"]]] if test["stop_reason"] is not None else []
     basis = analysis["peak"].get("basis") or analysis["basis"]
@@ -170,6 +176,8 @@ def _done(material: TestMaterial) -> tuple[Block, ...]:
 
 
 def _standing(material: TestMaterial, display: Display) -> tuple[Block, ...]:
+    if material.test["purpose"] == "verification":
+        return (Words(_TOLD_WITH_THE_MAIN),)
     measured = material.analysis["peak"].get("basis") == "measured"
     if measured and material.analysis["effort"]["verdict"] == "submaximal":
         return (Words("No standing is given, because you were not at your limit in this test."),)
@@ -205,6 +213,8 @@ def _standings(ranks: Sequence[Part], display: Display) -> Iterator[str]:
 
 
 def _change(material: TestMaterial, display: Display) -> tuple[Block, ...]:
+    if material.test["purpose"] == "verification":
+        return (Words(_TOLD_WITH_THE_MAIN),)
     if not material.trend["series"]:
         return (Words("This test is not compared with others."),)
     series = material.trend["series"][0]
@@ -230,7 +240,10 @@ def _from_first(point: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return told
 
 
-def _ranges(analysis: Part, display: Display) -> tuple[Block, ...]:
+def _ranges(material: TestMaterial, display: Display) -> tuple[Block, ...]:
+    analysis = material.analysis
+    if material.test["purpose"] == "verification":
+        return (Words(_TOLD_WITH_THE_MAIN),)
     ranges = analysis["training_ranges"]
     bases = dict.fromkeys(one["basis"] for one in ranges)
     basis = next((one for one in _RANGES if one in bases), next(iter(bases), None))
@@ -279,7 +292,10 @@ def _ranges(analysis: Part, display: Display) -> tuple[Block, ...]:
     first = chosen[0]
     return (
         Table("Training ranges", tuple(columns), rows),
-        Words(display.said(f"From {first['basis_text']}. {first['remark'] or ''}".strip()), "quiet"),
+        Words(
+            display.said(f"From {_METHOD_ID.sub('', first['basis_text'])}. {first['remark'] or ''}".strip()),
+            "quiet",
+        ),
     )
 
 
