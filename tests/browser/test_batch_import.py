@@ -96,6 +96,18 @@ def test_a_connection_that_breaks_loses_nothing_and_doubles_nothing(desk, open_p
     )
 
 
+def test_who_was_signed_out_is_told(desk):
+    page = desk()
+    page.locator("#files").set_input_files(files_of("U", 2))
+    page.locator("#manifest").set_input_files(list_of("U", 2))
+    page.get_by_role("button", name="Look, and store nothing").click()
+    expect(page.get_by_role("status")).to_have_text("All lines were looked at: 2 can be stored.")
+    page.context.clear_cookies()
+    page.get_by_role("button", name="Store what was shown").click()
+    expect(page.get_by_role("status")).to_contain_text("Stopped after 1 of 2 lines")
+    expect(page.locator("#line_2")).to_contain_text("not signed in any more")
+
+
 def test_lines_are_typed_by_keyboard_and_refused_ones_mended(desk):
     page = desk()
     page.locator("#files").set_input_files(files_of("Y", 1))

@@ -14,6 +14,7 @@ from service.db.migrate import copy_sqlite
 from service.db.transactions import now
 from service.pages.site import _configured, backups_of
 from service.settings import Settings
+from tests.api.conftest import OWN_NORM
 
 KEY = re.compile(r'<code class="secret">(ups_[\w-]+)</code>')
 
@@ -84,6 +85,46 @@ def test_a_password_is_not_shown():
     shown = {one["name"]: one["value"] for one in _configured(settings)}
     assert shown["UPSLOPE_DATABASE_URL"] == "postgresql+psycopg://upslope:***@db/upslope"
     assert "secret" not in str(shown)
+
+
+def test_what_the_site_made_its_own_is_listed(chief, admin):
+    own_error = {"value": 3.4, "scale": "log", "df": 17.0, "n_pairs": 18, "source": "pairs of 2025, cycle"}
+    pulse = own_error | {"value": 2.1, "scale": "linear", "n_pairs": 9}
+    told = admin.patch(
+        "/v1/site", json={"typical_errors": {"vo2_peak_ml_kg_min": own_error, "heart_rate_max_bpm": pulse}}
+    )
+    assert told.status_code == 200
+    assert admin.post("/v1/norms", json=OWN_NORM).status_code == 201
+    lenient = {
+        "id": "lenient",
+        "name": "The laboratory's own set",
+        "source": "the laboratory",
+        "criteria": [
+            {
+                "criterion": "respiratory_exchange_ratio",
+                "thresholds": [{"threshold": 1.05}],
+                "counts": True,
+                "source": "the laboratory",
+            },
+            {
+                "criterion": "blood_lactate",
+                "thresholds": [{"threshold": 7.0}],
+                "counts": True,
+                "source": "the laboratory",
+            },
+        ],
+        "criteria_needed": 2,
+    }
+    assert admin.post("/v1/effort-rule-sets", json=lenient).status_code == 201
+    text = chief.get("/site").text
+    errors = part(text, "errors")
+    assert "Peak oxygen uptake per body mass 3.4 % 18 5 % own pairs of 2025, cycle" in errors
+    assert "Maximal heart rate 2.1 beats/min 9 2.5 % published" in errors
+    assert "The laboratory's own own_treadmill treadmill 30 to 49 invented the site no" in part(text, "norms")
+    assert "The laboratory's own set lenient – 2 of 2 the site : the laboratory no" in part(text, "rules")
+    form = chief.get("/site/settings").text
+    assert '<option value="own_treadmill">' in form
+    assert '<option value="lenient">' in form
 
 
 # --- backup ----------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@
   const files = form.elements.files;
   const manifest = form.elements.manifest;
   const TRIES = 4;
+  const SIGNED_OUT = "This browser is not signed in any more. Sign in again and choose the files again; nothing is doubled.";
 
   let listed = ""; // what was chosen when the lines were listed
   let running = false;
@@ -38,13 +39,17 @@
     for (const [name, value] of Object.entries(fields)) body.set(name, value);
     for (const one of attached) body.append("files", one);
     if (manifest.files.length) body.set("manifest", manifest.files[0]);
-    return fetch("/imports", { method: "POST", body, credentials: "same-origin", redirect: "error" });
+    return fetch("/imports", { method: "POST", body, credentials: "same-origin", redirect: "manual" });
   }
 
   // The lines, with the names of the files alone.
   async function list() {
     const names = [...files.files].map((one) => one.name).join("\n");
     const answer = await send({ step: "list", part: "table", names, mode: form.elements.mode?.value ?? "" }, []);
+    if (answer.type === "opaqueredirect") {
+      say(SIGNED_OUT);
+      return false;
+    }
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     if (answer.status !== 200) {
       // A list that cannot be read, or nothing chosen: the page that says so.
@@ -98,6 +103,10 @@
         say(`The connection failed; line ${number} is tried again.`);
         await wait(turn);
       }
+    }
+    if (answer.type === "opaqueredirect") {
+      failed(row, SIGNED_OUT);
+      return false;
     }
     const page = new DOMParser().parseFromString(`<table>${await answer.text()}</table>`, "text/html");
     const fresh = answer.status === 200 ? page.querySelector(`tbody[data-line="${number}"]`) : null;
