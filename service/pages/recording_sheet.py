@@ -479,6 +479,9 @@ def _load_words(display: Display, step: StepOut | Standing | MarkOut | None) -> 
         for name in ("work_rate_w", "speed_km_h", "grade_percent")
         if getattr(step, name) is not None
     ]
+    planned = step.step if isinstance(step, Standing) else step
+    if isinstance(planned, StepOut) and planned.cadence_per_min is not None:
+        parts.append(f"cadence {display.quantity(planned.cadence_per_min, 'cadence_per_min')}")
     if isinstance(step, StepOut) and step.ramp_w_per_min is not None:
         parts.append(f"rising {display.quantity(step.ramp_w_per_min, 'work_rate_w')} each minute")
     return ", ".join(parts)

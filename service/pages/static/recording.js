@@ -151,6 +151,7 @@ class Figures {
   load(one) {
     if (!one) return "";
     const parts = LOADS.filter((name) => one[name] != null).map((name) => this.shown(name, one[name]));
+    if (one.cadence_per_min != null) parts.push(`cadence ${this.shown("cadence_per_min", one.cadence_per_min)}`);
     if (one.ramp_w_per_min != null) parts.push(`rising ${this.shown("work_rate_w", one.ramp_w_per_min)} each minute`);
     return parts.join(", ");
   }
@@ -245,7 +246,7 @@ class Sheet {
     this.part("log").addEventListener("click", (event) => this.logTouched(event));
     this.part("asked-list").hidden = true;
     addEventListener("online", () => this.comeBack());
-    document.addEventListener("visibilitychange", () => document.hidden || this.refresh());
+    document.addEventListener("visibilitychange", () => document.hidden || this.comeBack());
     addEventListener("storage", () => this.draw());
     setInterval(() => this.tick(), 200);
     setInterval(() => this.flush(), RETRY_MS);
@@ -270,11 +271,16 @@ class Sheet {
     if (!this.recording || recording.seq >= this.recording.seq) this.recording = recording;
   }
 
-  /** Set the clock by a question that took `took` milliseconds: the service read its own about half way. */
+  /**
+   * Set the clock by a question that took `took` milliseconds: the service read its own about half way, so the shortest
+   * question sets it best, unless what is known is old or cannot be (a tablet that slept).
+   */
   setClock(serverTime, asked, took) {
-    const isOld = performance.now() - this.clock.page > CLOCK_HOLDS_MS;
-    if (took > this.clock.took && !isOld) return;
-    this.clock = { server: Date.parse(serverTime), page: asked + took / 2, took };
+    const [server, page] = [Date.parse(serverTime), asked + took / 2];
+    const apart = Math.abs(server - (this.clock.server + (page - this.clock.page)));
+    const holds = page - this.clock.page < CLOCK_HOLDS_MS && apart <= (took + this.clock.took) / 2;
+    if (took > this.clock.took && holds) return;
+    this.clock = { server, page, took };
   }
 
   /** The clock of the service; it never goes back, so that what follows a mark lies after it. */
@@ -351,9 +357,15 @@ class Sheet {
 
   /** The connection is there again: send what waits, and see what was missed. */
   comeBack() {
+    this.keepAwake();
     this.flush();
     this.refresh();
     if (this.events?.readyState === EventSource.CLOSED) this.listen();
+  }
+
+  /** Keep the screen lit while a test runs, where the browser can. */
+  keepAwake() {
+    if (this.isOpen() && this.view().zero !== null) navigator.wakeLock?.request("screen").catch(() => {});
   }
 
   /** Follow what any screen stores. The browser connects again by itself, and says where it was. */
@@ -410,7 +422,7 @@ class Sheet {
         headers: {
           "Content-Type": "application/json",
           "X-Form-Token": this.formToken,
-          ...(item.method === "POST" ? { "Idempotency-Key": item.id } : {}),
+          ...(item.method === "POST" ? { "Idempotency-Key": item.id } : { "If-Match": "*" }),
         },
       });
       if (answer.ok) {
@@ -486,6 +498,7 @@ class Sheet {
 
   submitted(event, form) {
     event.preventDefault();
+    this.keepAwake();
     const at = this.now();
     const values = new FormData(form, event.submitter);
     const take = {
@@ -726,7 +739,7 @@ class Sheet {
     this.write("phase", !isOpen ? `This recording is ${this.recording.status}` : place.phase === null ? "Not started" : this.where(place) + (place.held ? ", held" : ""));
     this.write("in-stage", clockText(place.phase === null ? 0 : place.in_stage_s));
     this.write("left", place.left_s == null ? "" : place.left_s > 0 ? `${clockText(Math.ceil(place.left_s))} left` : place.phase === "exercise" ? "the protocol has no further stage" : "over");
-    this.write("load", this.figures.load(loadOf(place)) || "\u2013");
+    this.write("load", this.figures.load({ ...loadOf(place), cadence_per_min: place.step?.cadence_per_min }) || "\u2013");
     this.write("next", place.next ? `Next: ${[this.where(place.next), this.figures.load(place.next)].filter(Boolean).join(", ")}` : "");
     this.write("test-clock", clockText(place.time_s));
     this.write("short", this.inShort(place));
@@ -1006,20 +1019,19 @@ function emptyRow() {
 /** What is wrong with a field, beside it; nothing where it is right. */
 function tellFault(field, words) {
   const box = field.closest(".field");
-  let told = box.querySelector(".fault");
+  box.querySelector(".fault")?.remove();
+  const hint = document.getElementById(`${field.id}-hint`)?.id;
+  const described = [words && `${field.id}-fault`, hint].filter(Boolean).join(" ");
+  if (described) field.setAttribute("aria-describedby", described);
+  else field.removeAttribute("aria-describedby");
   if (!words) {
     field.removeAttribute("aria-invalid");
-    told?.remove();
     return;
   }
-  if (!told) {
-    told = Object.assign(document.createElement("p"), { className: "fault", id: `${field.id}-fault` });
-    told.setAttribute("role", "alert");
-    box.append(told);
-  }
-  told.textContent = words;
+  const told = Object.assign(document.createElement("p"), { className: "fault", id: `${field.id}-fault`, textContent: words });
+  told.setAttribute("role", "alert");
   field.setAttribute("aria-invalid", "true");
-  field.setAttribute("aria-describedby", told.id);
+  box.append(told);
 }
 
 let audio = null;
