@@ -31,7 +31,7 @@ router = APIRouter(prefix="/site/devices", include_in_schema=False, route_class=
 #: What each signal points to (common practice, no one source).
 _SUGGESTS = {
     "beyond_limit": "Something sudden: a leak, a wrong calibration, a wet sample line, a slip in the measurement itself.",
-    "two_of_three": "A shift that has begun: a part that was changed, another gas bottle, another known person's state.",
+    "two_of_three": "A shift that has begun: a part that was changed, another gas bottle, a known person who is not as usual.",
     "four_of_five": "A small shift that stays.",
     "eight_on_one_side": "A slow drift: an ageing sensor, a turbine that wears, a change of room or procedure.",
 }
