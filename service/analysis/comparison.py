@@ -478,7 +478,8 @@ def _level_where_unsaid(values: Mapping[str, Floats]) -> Floats:
 
 def _along_ramp(one: ComparedTest, marks: Marks) -> Course:
     series = _without_lost_carbon_dioxide(one.test.series, marks)
-    within = full_rows_in_exercise(series, marks)
+    # A belt at rest is a pause, whatever the marks say.
+    within = full_rows_in_exercise(series, marks) & ~(series.channel("speed_km_h") <= 0)
 
     def every_few_seconds(values: Floats, counts: Bools) -> tuple[Floats, Floats]:
         at, found = to_seconds(series, values, counts, marks.exercise_start_s, marks.exercise_end_s)
@@ -492,7 +493,7 @@ def _along_ramp(one: ComparedTest, marks: Marks) -> Course:
         times, values[key] = every_few_seconds(smoothed, counts)
     for key in _LOADS:
         load = exercise_load(series, marks, key)
-        _, values[key] = every_few_seconds(load, np.isfinite(load))
+        _, values[key] = every_few_seconds(load, np.isfinite(load) & within)
     values["grade_percent"] = _level_where_unsaid(values)
     rises = {}
     for key in _LOADS:

@@ -439,6 +439,16 @@ def test_a_ramp_without_noise_reads_what_was_put_in():
     assert course.rise_per_min["work_rate_w"] == pytest.approx(15.0, rel=0.01)
 
 
+def test_a_belt_at_rest_is_no_load():
+    ramp = simulate(RUN_RAMP, 1, rows=15.0)
+    stopped = {key: values.copy() for key, values in ramp.series.channels.items()}
+    last = int(np.flatnonzero(ramp.series.end_s <= find_marks(ramp).exercise_end_s)[-1])
+    stopped["speed_km_h"][last] = stopped["grade_percent"][last] = 0.0
+    curves = compared(ramp, replace(ramp, series=replace(ramp.series, channels=stopped))).work_rate
+    assert curves.along == "speed_km_h"
+    assert channel(curves, "vo2_ml_min").second.along[0] > 8
+
+
 def test_chance_alone_is_rarely_beyond_error_on_a_ramp():
     # Two ramps of one simulated body, 12 times: everything that differs is noise of breathing.
     points = [
