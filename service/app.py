@@ -65,6 +65,7 @@ from service.pages.people import router as people
 from service.pages.person_forms import router as person_forms
 from service.pages.preparation import router as preparation
 from service.pages.recording_sheet import router as recording_sheet
+from service.pages.rendering import refused_page
 from service.pages.routes import router as pages
 from service.pages.routes import static
 from service.pages.rows import router as rows
@@ -246,7 +247,7 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     _describe(app)
 
     # The last added is the outermost: headers, origins, key, size.
-    app.add_middleware(BodyLimitMiddleware, settings=settings)
+    app.add_middleware(BodyLimitMiddleware, settings=settings, pages=SIGNED_IN, page_of=refused_page)
     app.add_middleware(
         KeyMiddleware,
         settings=settings,

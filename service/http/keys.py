@@ -11,6 +11,7 @@ import secrets
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from http.cookies import CookieError, SimpleCookie
@@ -235,7 +236,7 @@ class KeyMiddleware:
         if scope["type"] != "http" or scope["method"] == "OPTIONS":
             await self.app(scope, receive, send)
             return
-        first = "/" + scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
+        first = _first_part(scope)
         answer: Response | None = None
         try:
             _refuse_null_character(scope)
@@ -335,11 +336,30 @@ def _refuse_null_character(scope: Scope) -> None:
 
 
 class BodyLimitMiddleware:
-    """Refuses (413) a body that is too large: by its header before it is read, else while it is read."""
+    """Refuses (413) a body that is too large: by its header before it is read, else while it is read.
 
-    def __init__(self, app: ASGIApp, *, settings: Settings) -> None:
+    Parameters
+    ----------
+    app : ASGIApp
+    settings : Settings
+    pages : tuple of str
+        First parts of the addresses of pages, where a person reads the refusal.
+    page_of : callable, optional
+        Makes the page of a refusal.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        settings: Settings,
+        pages: tuple[str, ...] = (),
+        page_of: Callable[[Scope, UpslopeError], Response] | None = None,
+    ) -> None:
         self.app = app
         self.settings = settings
+        self.pages = pages
+        self.page_of = page_of
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on what is small enough."""
@@ -351,21 +371,28 @@ class BodyLimitMiddleware:
         # A multipart body carries its boundaries and the options beside the file.
         mib = self.settings.max_upload_mib + 1 if upload else self.settings.max_body_mib
         limit = mib * 1024 * 1024
-        refusal = problem_of(
-            TooLarge(f"The body is larger than the {mib} MiB this service accepts."),
-            base_url=self.settings.base_url,
-            instance=scope["path"],
-        )
+        error = TooLarge(f"The body is larger than the {mib} MiB this service accepts.")
+        page_of = self.page_of if _first_part(scope) in self.pages else None
+        read, more = 0, True
+
+        async def refuse() -> None:
+            if page_of is None:
+                refusal: Response = problem_of(error, base_url=self.settings.base_url, instance=scope["path"])
+            else:
+                if more:
+                    await _let_pass(receive, _WAITED_FOR * limit)
+                refusal = page_of(scope, error)
+            await refusal(scope, receive, send)
+
         declared = headers.get("content-length", "")
         if declared.isdigit() and int(declared) > limit:
-            await refusal(scope, receive, send)
+            await refuse()
             return
 
-        read = 0
-
         async def counted() -> Message:
-            nonlocal read
+            nonlocal read, more
             message = await receive()
+            more = bool(message.get("more_body", False))
             if message["type"] == "http.request":
                 read += len(message.get("body", b""))
                 if read > limit:
@@ -380,7 +407,26 @@ class BodyLimitMiddleware:
         with contextlib.suppress(_BodyTooLargeError):
             await self.app(scope, counted, watched)
         if read > limit:
-            await refusal(scope, receive, send)
+            await refuse()
+
+
+#: So many times what is accepted is let pass before a page is answered.
+_WAITED_FOR = 20
+
+
+async def _let_pass(receive: Receive, most: int) -> None:
+    """Take in the rest of a body and keep nothing: a browser shows an answer only once it has sent all."""
+    taken = 0
+    while taken <= most:
+        message = await receive()
+        taken += len(message.get("body", b""))
+        if message["type"] != "http.request" or not message.get("more_body", False):
+            return
+
+
+def _first_part(scope: Scope) -> str:
+    """The first part of an address, with its slash."""
+    return "/" + scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
 
 
 class _BodyTooLargeError(Exception):

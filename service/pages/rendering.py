@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+from starlette.types import Scope
 
 from service.db.faults import unavailable_for
 from service.errors import Forbidden, InvalidContent, Place, UpslopeError
@@ -141,6 +142,11 @@ class PageRoute(APIRoute):
                 return _failed(request, error.status_code, title, str(error.detail), ())
 
         return handler
+
+
+def refused_page(scope: Scope, error: UpslopeError) -> HTMLResponse:
+    """The page of what was refused before any route was asked."""
+    return _failed(Request(scope), status_of(error), error.title, error.detail, error.errors)
 
 
 def _failed(

@@ -8,6 +8,7 @@ import pytest
 
 from service.intake.units import parse_unit
 from service.pages.import_form import MEANINGS
+from tests.api.conftest import Laboratory
 
 NO_UNIT = b"Time,VO2,HR,Power\n" + b"".join(
     f"{60 * at},{0.9 + 0.3 * at:.2f},{100 + 14 * at},{50 + 30 * at}\n".encode() for at in range(1, 8)
@@ -370,3 +371,49 @@ def test_a_sheet_that_is_not_of_this_visit_is_told_at_the_field(desk, laboratory
     other = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
     text = of(laboratory, visit, desk, other)
     assert "no such test that waits" in at_field(text, "test_id")
+
+
+@pytest.mark.parametrize("declared", [True, False], ids=["says its size", "does not"])
+def test_a_body_that_is_too_large_is_refused_with_a_page(make_store, make_key, open_client, declared):
+    store = make_store(max_upload_mib=1)
+    key = make_key(store, "tester", "tester")
+    laboratory = Laboratory(open_client(store, key))
+    visit = laboratory.visit(laboratory.subject()["id"])
+    one = open_client(store, follow_redirects=False)
+    one.post("/sign-in", data={"key": key})
+    body = [b"--b\r\n", *[bytes(1 << 20)] * 3]
+    kind = {"Content-Type": "multipart/form-data; boundary=b"}
+    answer = one.post(
+        f"/visits/{visit['id']}/import", content=b"".join(body) if declared else iter(body), headers=kind
+    )
+    assert answer.status_code == 413
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "larger than the 2 MiB" in answer.text
+    assert "Nothing was stored" in answer.text
+    assert 'id="text"' in answer.text
+    # A program is told in its own form.
+    told = laboratory.client.post(f"/v1/visits/{visit['id']}/imports", content=b"".join(body), headers=kind)
+    assert (told.status_code, told.headers["content-type"]) == (413, "application/problem+json")
+
+
+def test_a_file_that_is_larger_than_files_may_be_is_told_at_the_form(
+    make_store, make_key, open_client, at_field
+):
+    store = make_store(max_upload_mib=1)
+    key = make_key(store, "tester", "tester")
+    laboratory = Laboratory(open_client(store, key))
+    visit = laboratory.visit(laboratory.subject()["id"])
+    one = open_client(store, follow_redirects=False)
+    one.post("/sign-in", data={"key": key})
+    address = f"/visits/{visit['id']}/import"
+    held = dict(
+        re.findall(
+            r'<input type="hidden" name="(\w+)" value="([^"]*)"', one.get(address).text.split("<main")[1]
+        )
+    )
+    answer = one.post(
+        address, data=held | {"mode": "cycle"}, files={"file": ("large.csv", bytes((1 << 20) + 1))}
+    )
+    assert answer.status_code == 413
+    assert '<option value="cycle" selected>' in answer.text
+    assert "1 MiB" in answer.text or "1,048,576" in answer.text
