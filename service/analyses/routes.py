@@ -67,7 +67,11 @@ def post_analysis(
     )
 
 
-@router.get("/charts/{chart}", response_model=None)
+@router.get(
+    "/charts/{chart}",
+    response_model=None,
+    responses={200: {"content": {"image/svg+xml": {}, "image/png": {}}}},
+)
 def get_chart(
     request: Request,
     chart: Literal[

@@ -185,7 +185,11 @@ def delete_test(principal: Tester, ref: TestDependency, store: StoreDependency) 
     return Response(status_code=204)
 
 
-@router.get("/tests/{test_id}/intervals", response_model=None)
+@router.get(
+    "/tests/{test_id}/intervals",
+    response_model=None,
+    responses={200: {"content": {"text/csv": {}, "application/vnd.apache.parquet": {}}}},
+)
 def get_intervals(
     request: Request,
     response: Response,

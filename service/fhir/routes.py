@@ -15,6 +15,12 @@ router = APIRouter(prefix="/v1/subjects/{subject_id}/fhir", tags=["fhir"])
 public = APIRouter(prefix="/fhir/CodeSystem", tags=["fhir"])
 
 
+#: A resource is a JSON object; what is in it is described by FHIR itself.
+_AS_JSON: dict[int | str, dict[str, Any]] = {
+    200: {"description": "A FHIR R4 resource", "content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}
+}
+
+
 class FhirResponse(Response):
     """A resource of FHIR as JSON."""
 
@@ -25,7 +31,7 @@ class FhirResponse(Response):
         return json_bytes(content)
 
 
-@router.get("", response_class=FhirResponse)
+@router.get("", response_class=FhirResponse, responses=_AS_JSON)
 def get_fhir_bundle(
     request: Request, principal: Reader, ref: SubjectDependency, store: StoreDependency
 ) -> FhirResponse:
@@ -38,7 +44,7 @@ def get_fhir_bundle(
     return FhirResponse(content, headers=ref.headers)
 
 
-@public.get("/{name}", response_class=FhirResponse)
+@public.get("/{name}", response_class=FhirResponse, responses=_AS_JSON)
 def get_code_system(name: str, store: StoreDependency) -> FhirResponse:
     """One of the code systems of this service as a FHIR CodeSystem; no key is needed."""
     content = workflow.code_system_of(store, name, __version__)

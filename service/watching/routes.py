@@ -31,7 +31,7 @@ class _EventStream(StreamingResponse):
     responses={
         200: {
             "description": "Events `change` (what changed; the last of several carries the recording) and `end`",
-            "content": {"text/event-stream": {"schema": {"type": "string"}}},
+            "content": {"text/event-stream": {}},
         },
         204: {"description": "The recording is over, and everything of it was told: do not come again"},
     },
