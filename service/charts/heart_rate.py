@@ -30,6 +30,9 @@ from service.charts.traces import (
 )
 from service.methods.catalogue import METHODS
 
+#: Height of a line of words as a part of the drawing.
+_NEAR = 0.07
+
 
 def heart_rate_spec(
     analysis: Mapping[str, Any],
@@ -75,12 +78,15 @@ def heart_rate_spec(
     layers = curve(rows, values, legend_kind("heart rate", "circle", UPTAKE), x, y)
     layers += upright_rules(marks_of(analysis), x)
     sentences = []
+    # The words of the lower of two near lines stand below it, so that the upper does not run through them.
+    near = _NEAR * (domain[1] - domain[0])
     if highest is not None:
-        layers += level_rule(highest, f"highest {quantity.show(highest)}", x, y, PEAK)
+        below = predicted is not None and 0 <= predicted - highest < near
+        layers += level_rule(highest, f"highest {quantity.show(highest)}", x, y, PEAK, below=below)
         sentences.append(f"Highest in exercise {quantity.show(highest)}.")
     if predicted is not None:
         method = METHODS[str(analysis["reserves"]["heart_rate_max_method"])].label
-        layers += _predicted(predicted, x, y)
+        layers += _predicted(predicted, x, y, below=highest is not None and 0 < highest - predicted < near)
         sentences.append(
             f"Age predicts {quantity.show(predicted)} ({method}), with a standard deviation of 10 to 12 beats/min between people."
         )
@@ -102,9 +108,9 @@ def heart_rate_spec(
     )
 
 
-def _predicted(predicted: float, x: Spec, y: Spec) -> list[Spec]:
+def _predicted(predicted: float, x: Spec, y: Spec, *, below: bool) -> list[Spec]:
     """The prediction, its words at the right end, apart from those of the highest."""
-    layers = level_rule(predicted, "predicted from age", x, y, QUIET)
+    layers = level_rule(predicted, "predicted from age", x, y, QUIET, below=below)
     words = layers[1]
     words["data"] = {"values": [{x["field"]: x["scale"]["domain"][1], y["field"]: predicted}]}
     words["mark"] = {**words["mark"], "align": "right", "dx": -5}

@@ -356,8 +356,10 @@ def haloed_words(data: Sequence[Spec], words: str, encoding: Spec, **mark: Any) 
     return [{"data": {"values": list(data)}, "mark": one, "encoding": encoding} for one in (halo, shape)]
 
 
-def level_rule(value: float, words: str, x: Spec, y: Spec, colour: str = QUIET) -> list[Spec]:
-    """A level rule with its words at the left end."""
+def level_rule(
+    value: float, words: str, x: Spec, y: Spec, colour: str = QUIET, *, below: bool = False
+) -> list[Spec]:
+    """A level rule with its words at the left end, above it or below."""
     one = {x["field"]: x["scale"]["domain"][0], y["field"]: value}
     return [
         {
@@ -371,9 +373,9 @@ def level_rule(value: float, words: str, x: Spec, y: Spec, colour: str = QUIET) 
                 "type": "text",
                 "text": words,
                 "align": "left",
-                "baseline": "bottom",
+                "baseline": "top" if below else "bottom",
                 "dx": 5,
-                "dy": -3,
+                "dy": 4 if below else -3,
                 "color": colour,
                 "fontSize": 11,
             },

@@ -66,6 +66,21 @@ def analysed():
     return answer
 
 
+@pytest.mark.parametrize(
+    ("above_the_highest", "baselines"),
+    [(5.0, {"top", "bottom"}), (-5.0, {"top", "bottom"}), (40.0, {"bottom"}), (-40.0, {"bottom"})],
+)
+def test_a_line_does_not_run_through_the_words_of_another(above_the_highest, baselines, analysed):
+    analysis, columns = analysed["rows"]
+    predicted = analysis["maxima"]["heart_rate_bpm"] + above_the_highest
+    reserves = analysis["reserves"] | {"heart_rate_max_predicted_bpm": predicted}
+    layers = heart_rate_spec(analysis | {"reserves": reserves}, columns)["layer"]
+    marks = [one["mark"] for one in layers if isinstance(one["mark"], dict) and "text" in one["mark"]]
+    of_the_lines = [one for one in marks if str(one["text"]).startswith(("highest", "predicted"))]
+    assert len(of_the_lines) == 2
+    assert {one["baseline"] for one in of_the_lines} == baselines
+
+
 @pytest.mark.parametrize("chart", OF_TIME)
 @pytest.mark.parametrize("which", ["rows", "breaths"])
 def test_a_chart_is_valid_and_draws_without_network(chart, which, analysed, valid_vega_lite, no_network):
