@@ -194,8 +194,8 @@ class ComparedPoint:
     ----------
     along : float
         Work rate, speed or grade; the number of the stage, from 1; or percent of the peak.
-    label : str or None
-        Speed and grade of a stage, where they are what both have.
+    speed_km_h, grade_percent : float or None
+        Of a stage, where speed and grade are what both have.
     first, second : float
         In the unit of the channel.
     difference : float
@@ -211,7 +211,8 @@ class ComparedPoint:
     """
 
     along: float
-    label: str | None
+    speed_km_h: float | None
+    grade_percent: float | None
     first: float
     second: float
     difference: float
@@ -222,9 +223,17 @@ class ComparedPoint:
     first_between_stages: bool
     second_between_stages: bool
 
+    @property
+    def label(self) -> str | None:
+        """Speed and grade of a stage in words."""
+        if self.speed_km_h is None or self.grade_percent is None:
+            return None
+        speed, grade = (QUANTITIES[key] for key in ("speed_km_h", "grade_percent"))
+        return f"{speed.show(self.speed_km_h)}, {grade.show(self.grade_percent)}"
+
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {**{name: getattr(self, name) for name in self.__slots__}, "label": self.label}
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,7 +339,7 @@ class _Axis:
     first: Floats
     second: Floats
     grid: Floats
-    labels: Mapping[float, str] = field(default_factory=dict)
+    loads: Mapping[float, tuple[float, float]] = field(default_factory=dict)
 
 
 def method_in_words() -> str:
@@ -643,7 +652,7 @@ def _round_values(low: float, high: float, steps: Sequence[float]) -> Floats:
 def _same_stages(one: Course, other: Course) -> _Axis | str:
     """Stages with the same speed and the same grade, by their order."""
     first, second = (np.full(each.values["speed_km_h"].shape, np.nan) for each in (one, other))
-    labels: dict[float, str] = {}
+    loads: dict[float, tuple[float, float]] = {}
     after = 0
     for place, load in enumerate(
         zip(one.values["speed_km_h"], one.values["grade_percent"], strict=True),
@@ -654,16 +663,14 @@ def _same_stages(one: Course, other: Course) -> _Axis | str:
                 abs(speed - load[0]) <= SAME_LOAD["speed_km_h"] + 1e-9
                 and abs(grade - load[1]) <= SAME_LOAD["grade_percent"] + 1e-9
             ):
-                number = float(len(labels) + 1)
+                number = float(len(loads) + 1)
                 first[place] = second[match] = number
-                labels[number] = (
-                    f"{QUANTITIES['speed_km_h'].show(float(load[0]))}, {QUANTITIES['grade_percent'].show(float(load[1]))}"
-                )
+                loads[number] = (float(load[0]), float(load[1]))
                 after = match + 1
                 break
-    if not labels:
+    if not loads:
         return "No stage of one test had the speed and the grade of a stage of the other."
-    return _Axis("stage", first, second, np.array(list(labels), dtype=np.float64), labels)
+    return _Axis("stage", first, second, np.array(list(loads), dtype=np.float64), loads)
 
 
 def _unlike(along: str, one: Course, other: Course) -> list[str]:
@@ -863,6 +870,7 @@ def _point(
     judged: bool,
 ) -> ComparedPoint:
     before, after = values
+    speed, grade = axis.loads.get(at, (None, None))
     limits = interval_of_change(before, after, error)
     low, high = limits if limits is not None else (None, None)
     beyond = None if low is None or high is None or not judged else low > 0 or high < 0
@@ -872,7 +880,8 @@ def _point(
     ]
     return ComparedPoint(
         along=at,
-        label=axis.labels.get(at),
+        speed_km_h=speed,
+        grade_percent=grade,
         first=before,
         second=after,
         difference=after - before,

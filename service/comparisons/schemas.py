@@ -61,7 +61,9 @@ class PointCompared(Answer):
     """Both tests at one place, in the units of the axis and of the channel."""
 
     along: float
-    label: str | None = Field(description="Speed and grade of a stage that both tests have.")
+    speed_km_h: float | None = Field(description="Of a stage that both tests have.")
+    grade_percent: float | None
+    label: str | None = Field(description="The two in words.")
     first: float
     second: float
     difference: float

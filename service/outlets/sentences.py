@@ -240,8 +240,8 @@ def middle_of(points: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
 
 def place_in_words(along: str, point: Mapping[str, Any], display: Display = NEUTRAL) -> str:
     """Where two tests are set beside each other."""
-    if point["label"] is not None:
-        return display.said(point["label"])
+    if along == "stage":
+        return ", ".join(display.quantity(point[key], key) for key in ("speed_km_h", "grade_percent"))
     if along == "percent_of_peak":
         return f"{display.significant(point['along'])} % of peak"
     return display.quantity(point["along"], along)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from service.analysis.change import TrendPoint, TypicalErrorUsed, typical_error_for
 from service.analysis.trends import build_trend
+from service.outlets.display import Display
 from service.outlets.sentences import comparison_in_words, latest_in_words, month_and_year
 from service.quantities import QUANTITIES
 
@@ -248,3 +249,11 @@ def test_where_there_is_no_work_rate_in_common_it_says_why():
     assert comparison_in_words(comparison(reason="The first test has no work rates.")) == [
         "The first test has no work rates."
     ]
+
+
+def test_a_stage_is_named_by_its_speed_and_grade_as_they_are_shown():
+    stage = place(1, 120, 104, True) | {"speed_km_h": 4.0, "grade_percent": 12.0}
+    curves = comparison([stage])
+    curves["work_rate"]["along"] = "stage"
+    assert comparison_in_words(curves)[0].startswith("At 4.0 km/h, 12.0 % heart rate was")
+    assert comparison_in_words(curves, Display(units="us"))[0].startswith("At 2.5 mph, 12.0 % heart rate was")
