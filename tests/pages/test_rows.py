@@ -120,27 +120,26 @@ def test_a_breath_that_the_rule_leaves_out_can_be_kept(browser, tester_key, labo
     assert laboratory.analysis(test["id"])["breath_care"]["n_restored"] == 1
 
 
-@pytest.mark.parametrize(
-    ("typed", "name", "fault"),
-    [
-        ({}, "decision", "tick the rows it is about"),
-        ({"first_s": "10"}, "last_s", "is needed with the other one"),
-        ({"first_s": "10", "last_s": "12"}, "first_s", "no row lies wholly inside"),
-        ({"first_s": "soon", "last_s": "12"}, "first_s", "must be a number"),
-        ({"row_3": "on", "reason": "  ", "step": "store"}, "reason", "is needed"),
-        ({"row_3": "on", "reason": "x" * 10_000}, "reason", "at most"),
-        ({"row_3": "on", "decision": ""}, "decision", "is needed"),
-        ({"row_3": "on", "decision": "delete"}, "decision", "choose one of the list"),
-        ({"row_3": "on", "decision": "take_back"}, "decision", "nothing was decided by hand"),
-    ],
+#: What is typed over a form that would be acceptable, the field it is refused at, and what is said there.
+REFUSED = (
+    ({}, "decision", "tick the rows it is about"),
+    ({"first_s": "10"}, "last_s", "is needed with the other one"),
+    ({"first_s": "10", "last_s": "12"}, "first_s", "no row lies wholly inside"),
+    ({"first_s": "soon", "last_s": "12"}, "first_s", "must be a number"),
+    ({"row_3": "on", "reason": "  ", "step": "store"}, "reason", "is needed"),
+    ({"row_3": "on", "reason": "x" * 10_000}, "reason", "at most"),
+    ({"row_3": "on", "decision": ""}, "decision", "is needed"),
+    ({"row_3": "on", "decision": "delete"}, "decision", "choose one of the list"),
+    ({"row_3": "on", "decision": "take_back"}, "decision", "nothing was decided by hand"),
 )
-def test_what_is_refused_stands_beside_its_field_and_is_kept(
-    sent, at_field, laboratory, complete, typed, name, fault
-):
-    answer = sent(**typed)
-    assert answer.status_code == 422
-    assert fault in at_field(answer.text, name)
-    assert shown(answer.text) == ""
+
+
+def test_what_is_refused_stands_beside_its_field_and_is_kept(sent, at_field, laboratory, complete):
+    for typed, name, fault in REFUSED:
+        answer = sent(**typed)
+        assert answer.status_code == 422, typed
+        assert fault in at_field(answer.text, name), typed
+        assert shown(answer.text) == "", typed
     assert decisions(laboratory, complete) == {}
 
 

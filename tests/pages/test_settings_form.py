@@ -107,31 +107,28 @@ def test_what_was_not_shown_is_not_stored(sent, laboratory, complete):
     assert shown(answer.text) not in {"", seen}
 
 
-@pytest.mark.parametrize(
-    ("typed", "name", "fault"),
-    [
-        ({"peak_window_s": "soon"}, "peak_window_s", "must be a number with a decimal point"),
-        ({"peak_window_s": "0"}, "peak_window_s", "greater than or equal to 1"),
-        ({"peak_window_breaths": "1.5"}, "peak_window_breaths", "must be a whole number"),
-        ({"peak_convention": "median"}, "peak_convention", "time_weighted"),
-        ({"plateau_rule": "<script>alert(1)</script>"}, "plateau_rule", "one of"),
-        ({"effort_rules": "own"}, "effort_rules", "one of"),
-        ({"peak_convention": "moving_seconds", "peak_window_s": "30.5"}, "peak_window_s", "whole seconds"),
-        (
-            {"peak_convention": "trimmed_breaths", "peak_window_breaths": "2"},
-            "peak_window_breaths",
-            "3 to 500",
-        ),
-    ],
+#: What is typed, the field it is refused at, and what is said there.
+REFUSED = (
+    ({"peak_window_s": "soon"}, "peak_window_s", "must be a number with a decimal point"),
+    ({"peak_window_s": "0"}, "peak_window_s", "greater than or equal to 1"),
+    ({"peak_window_breaths": "1.5"}, "peak_window_breaths", "must be a whole number"),
+    ({"peak_convention": "median"}, "peak_convention", "time_weighted"),
+    ({"plateau_rule": "<script>alert(1)</script>"}, "plateau_rule", "one of"),
+    ({"effort_rules": "own"}, "effort_rules", "one of"),
+    ({"peak_convention": "moving_seconds", "peak_window_s": "30.5"}, "peak_window_s", "whole seconds"),
+    ({"peak_convention": "trimmed_breaths", "peak_window_breaths": "2"}, "peak_window_breaths", "3 to 500"),
 )
-def test_what_is_refused_stands_beside_its_field_and_is_kept(sent, at_field, typed, name, fault):
-    answer = sent(**typed)
-    assert answer.status_code == 422
-    assert fault in at_field(answer.text, name)
-    assert shown(answer.text) == ""
-    assert "<script>alert" not in answer.text
-    for value in typed.values():
-        assert value.replace("<", "&lt;").replace(">", "&gt;") in answer.text
+
+
+def test_what_is_refused_stands_beside_its_field_and_is_kept(sent, at_field):
+    for typed, name, fault in REFUSED:
+        answer = sent(**typed)
+        assert answer.status_code == 422, typed
+        assert fault in at_field(answer.text, name), typed
+        assert shown(answer.text) == "", typed
+        assert "<script>alert" not in answer.text
+        for value in typed.values():
+            assert value.replace("<", "&lt;").replace(">", "&gt;") in answer.text, typed
 
 
 def test_a_record_that_changed_meanwhile_is_told(sent, laboratory, complete):

@@ -104,26 +104,25 @@ def test_the_drawings_hold_the_line_where_the_methods_agree(browser, tester_key,
         assert low - 0.2 <= float(place) <= high + 0.2
 
 
-@pytest.mark.parametrize(
-    ("typed", "name", "fault"),
-    [
-        ({}, "vo2_ml_min", "give an uptake or a time"),
-        ({"vo2_ml_min": "2000", "time_s": "700"}, "vo2_ml_min", "not both"),
-        ({"vo2_ml_min": "much"}, "vo2_ml_min", "must be a number"),
-        ({"vo2_ml_min": "90000"}, "vo2_ml_min", "lies between 50 and 8000 mL/min"),
-        ({"time_s": "-1"}, "time_s", "greater than or equal to 0"),
-        ({"time_s": "700", "reason": " ", "step": "store"}, "reason", "is needed"),
-        ({"time_s": "700", "by": "", "step": "store"}, "by", "is needed"),
-        ({"time_s": "700", "reason": "y" * 10_000, "step": "store"}, "reason", "at most"),
-    ],
+#: What is typed, the field it is refused at, and what is said there.
+REFUSED = (
+    ({}, "vo2_ml_min", "give an uptake or a time"),
+    ({"vo2_ml_min": "2000", "time_s": "700"}, "vo2_ml_min", "not both"),
+    ({"vo2_ml_min": "much"}, "vo2_ml_min", "must be a number"),
+    ({"vo2_ml_min": "90000"}, "vo2_ml_min", "lies between 50 and 8000 mL/min"),
+    ({"time_s": "-1"}, "time_s", "greater than or equal to 0"),
+    ({"time_s": "700", "reason": " ", "step": "store"}, "reason", "is needed"),
+    ({"time_s": "700", "by": "", "step": "store"}, "by", "is needed"),
+    ({"time_s": "700", "reason": "y" * 10_000, "step": "store"}, "reason", "at most"),
 )
-def test_what_is_refused_stands_beside_its_field_and_is_kept(
-    sent, at_field, laboratory, ramp, typed, name, fault
-):
-    answer = sent(**typed)
-    assert answer.status_code == 422
-    assert fault in at_field(answer.text, name)
-    assert shown(answer.text) == ""
+
+
+def test_what_is_refused_stands_beside_its_field_and_is_kept(sent, at_field, laboratory, ramp):
+    for typed, name, fault in REFUSED:
+        answer = sent(**typed)
+        assert answer.status_code == 422, typed
+        assert fault in at_field(answer.text, name), typed
+        assert shown(answer.text) == "", typed
     assert own(laboratory, ramp) is None
 
 
