@@ -38,6 +38,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
         "To read",
         (
             "index",
+            "preparing",
             "recording",
             "importing",
             "judgement",
