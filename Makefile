@@ -3,7 +3,7 @@ PYTHON ?= python3.11
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check proof migration lock clean
+.PHONY: demo test check proof postgresql migration lock clean
 
 demo: $(VENV)/.runtime
 	$(BIN)/upslope demo
@@ -20,6 +20,12 @@ check: $(VENV)/.dev
 
 proof: $(VENV)/.dev
 	$(BIN)/pytest -n 2 -m proof
+	$(MAKE) postgresql
+
+# The interface and the pages again, on a PostgreSQL that the tests start themselves; then its proof of many at once.
+postgresql: $(VENV)/.dev
+	$(BIN)/pytest -n 2 --on postgresql tests/api tests/pages tests/privacy tests/exports tests/recipes
+	$(BIN)/pytest --on postgresql -m proof tests/proofs/test_many_at_once.py
 
 migration: $(VENV)/.dev
 	$(BIN)/python migrations/new.py "$(WORDS)"

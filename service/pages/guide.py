@@ -59,6 +59,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "backup",
             "site",
             "privacy",
+            "promises",
             "cautions",
         ),
     ),
