@@ -259,11 +259,10 @@ def _sentences(
         f"{quantity.show(point['second'])} on {names[1]}"
     )
     if point["ci_low"] is not None:
-        digits = quantity.decimals
-        words += (
-            f" (difference {point['difference']:+,.{digits}f}, 95 % interval {point['ci_low']:+,.{digits}f} to "
-            f"{point['ci_high']:+,.{digits}f})"
+        difference, low, high = (
+            _signed(point[name], quantity.decimals) for name in ("difference", "ci_low", "ci_high")
         )
+        words += f" (difference {difference}, 95 % interval {low} to {high})"
     sentences = [f"{words}."]
     if told["typical_error"] is not None:
         error = told["typical_error"]
@@ -282,6 +281,12 @@ def _sentences(
         sentences.append("Shaded above: what both tests have.")
     sentences.extend(axis["notes"])
     return sentences
+
+
+def _signed(value: float, decimals: int) -> str:
+    """A difference with its sign; nothing has none."""
+    text = f"{value:+,.{decimals}f}"
+    return text if float(text.replace(",", "")) else text.lstrip("+-")
 
 
 def _in_words(axis: Mapping[str, Any], told: Mapping[str, Any], names: Sequence[str]) -> list[str]:

@@ -70,7 +70,7 @@ def test_it_is_drawn(case):
 def test_what_it_says_is_what_was_found():
     told = comparison_spec(STAGES, channel="heart_rate_bpm", against="work_rate")["title"]["subtitle"]
     assert told[0].startswith(
-        "At 100 W: 120 beats/min on 2026-01-10, 120 beats/min on 2026-04-10 (difference +0, "
+        "At 100 W: 120 beats/min on 2026-01-10, 120 beats/min on 2026-04-10 (difference 0, "
     )
     assert "typical error 3 %" in told[1]
     without = comparison_spec(STAGES, channel="rer", against="work_rate")["title"]["subtitle"]
