@@ -1,6 +1,7 @@
 """Every page of the service, with addresses in the demonstration record at which to look at it."""
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -29,6 +30,13 @@ ADDRESSES: dict[str, dict[str, str]] = {
     },
     "/people/{subject_id}/edit": {"person-edit": "/people/{client}/edit"},
     "/people/{subject_id}/visits/new": {"visit-new": "/people/{client}/visits/new"},
+    "/people/{subject_id}/events/new": {"event-new": "/people/{client}/events/new"},
+    "/visits/{visit_id}/edit": {"visit-edit": "/visits/{visit}/edit"},
+    "/visits/{visit_id}/measurements": {"measurements": "/visits/{visit}/measurements"},
+    "/visits/{visit_id}/prepare": {
+        "prepare": "/visits/{visit}/prepare",
+        "prepare-again": "/visits/{new_visit}/prepare",
+    },
     "/visits/{visit_id}/import": {"import": "/visits/{visit}/import"},
     "/tests/{test_id}": {
         "test": "/tests/{test}",
@@ -36,6 +44,22 @@ ADDRESSES: dict[str, dict[str, str]] = {
         "test-reported-only": "/tests/{reported_test}",
         "test-being-recorded": "/tests/{open_test}",
         "test-void": "/tests/{void_test}",
+    },
+    "/tests/{test_id}/edit": {"test-edit": "/tests/{test}/edit"},
+    "/tests/{test_id}/rows": {"test-rows": "/tests/{test}/rows"},
+    "/tests/{test_id}/settings": {"test-settings": "/tests/{test}/settings"},
+    "/imports": {"imports": "/imports"},
+    "/imports/templates": {"import-templates": "/imports/templates"},
+    "/tests/{test_id}/thresholds": {"test-thresholds": "/tests/{test}/thresholds"},
+    "/tests/{test_id}/record": {
+        "recording-before": "/tests/{open_test}/record",
+        "recording-exercise": "/tests/{running_test}/record",
+        "recording-cool-down": "/tests/{ended_test}/record",
+        "recording-over": "/tests/{test}/record",
+    },
+    "/people/{subject_id}/compare": {
+        "compare-choose": "/people/{client}/compare",
+        "compare": "/people/{client}/compare?first={test_before}&second={test}",
     },
     "/site": {"site": "/site"},
     "/site/devices": {"devices": "/site/devices"},
@@ -80,8 +104,18 @@ class Records:
         return {name: address.format_map(self.ids) for name, address in ADDRESSES[route].items()}
 
 
+#: Seconds after the clock was started, and what was marked.
+_RUNNING: tuple[tuple[int, dict[str, Any]], ...] = (
+    (0, {"kind": "clock_started"}),
+    (0, {"kind": "stage_started", "phase": "rest"}),
+    (120, {"kind": "stage_started", "phase": "exercise", "stage": 1, "work_rate_w": 40.0}),
+    (240, {"kind": "stage_started", "phase": "exercise", "stage": 2, "work_rate_w": 60.0}),
+)
+_ENDED: tuple[tuple[int, dict[str, Any]], ...] = ((430, {"kind": "exercise_ended", "stop_reason": "legs"}),)
+
+
 def records(served: Served, key: str) -> Records:
-    """Find the ids, and add a newcomer with a visit, a test that is being recorded and one that is void."""
+    """Find the ids, and add a newcomer, tests before, within and after exercise of their recording, and a void one."""
     with httpx.Client(
         base_url=served.address, headers={"Authorization": f"Bearer {key}"}, timeout=30
     ) as client:
@@ -120,6 +154,15 @@ def records(served: Served, key: str) -> Records:
         ids["open_test"] = made(
             f"/v1/visits/{ids['new_visit']}/tests", {"mode": "cycle", "protocol_id": "cycle_step_untrained"}
         )
+        for name, marks in (("running_test", _RUNNING), ("ended_test", (*_RUNNING, *_ENDED))):
+            ids[name] = made(
+                f"/v1/visits/{ids['new_visit']}/tests",
+                {"mode": "cycle", "protocol_id": "cycle_step_untrained"},
+            )
+            begun = datetime.now(UTC) - timedelta(minutes=8)
+            rows = [{**mark, "at": (begun + timedelta(seconds=after)).isoformat()} for after, mark in marks]
+            answer = client.post(f"/v1/tests/{ids[name]}/marks", json=rows)
+            assert answer.is_success, answer.text
         ids["void_test"] = made(f"/v1/visits/{ids['new_visit']}/tests", {"mode": "cycle"})
         answer = client.patch(f"/v1/tests/{ids['void_test']}", json={"status": "void"})
         assert answer.is_success, answer.text

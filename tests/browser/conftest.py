@@ -6,13 +6,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from service.http.keys import SESSION_COOKIE
 from tests.browser.addresses import Records, records
 from tests.browser.served import HOW_TO_INSTALL, Complaints, Served, chromium, launched, serve
 
 HERE = Path(__file__).parent
+
+# Long enough for a busy machine; what is there is found at once.
+TIMEOUT_MS = 30_000
+expect.set_options(timeout=TIMEOUT_MS)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -114,7 +118,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         )
         opened.append(context)
         complaints.listen(context, served.address)
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(TIMEOUT_MS)
         if key is not None:
             context.add_cookies(
                 [

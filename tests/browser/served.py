@@ -134,16 +134,25 @@ def free_port() -> int:
 
 
 @contextmanager
-def serve(record: Path, log: Path, *, port: int | None = None) -> Iterator[Served]:
-    """Serve a record with `upslope serve` until the block ends, then stop it as Ctrl-C does."""
+def serve(record: Path, log: Path, *, present: Path | None = None) -> Iterator[Served]:
+    """Serve a record with `upslope serve` until the block ends, then stop it as Ctrl-C does.
+
+    Parameters
+    ----------
+    record, log : Path
+    present : Path, optional
+        File with the time that it is, where the clock of the service is moved by a test.
+    """
     settings = Settings(database_url=f"sqlite:///{record}")
-    port = port or free_port()
+    port = free_port()
+    plain = [Path(sys.executable).with_name("upslope")]
+    command = plain if present is None else [sys.executable, "-m", "tests.browser.moved_clock", present]
     own = {name: value for name, value in os.environ.items() if not name.startswith("UPSLOPE_")}
     with log.open("a") as told:
         process = subprocess.Popen(
-            [Path(sys.executable).with_name("upslope"), "serve", "--port", str(port)],
+            [*command, "serve", "--port", str(port)],
             env=own | {"UPSLOPE_DATABASE_URL": settings.database_url},
-            cwd=record.parent,
+            cwd=ROOT,
             stdout=told,
             stderr=told,
         )

@@ -47,6 +47,8 @@ def test_every_page(route, theme, open_page, served_demonstration, demonstration
         answer = page.goto(address)
         assert answer is not None
         assert answer.ok, f"{address}: {answer.status}"
+        if route == "/docs":  # drawn by a script
+            page.wait_for_selector("#reference h1")
         if faults := violations(page):
             told[name] = faults
     if told:
