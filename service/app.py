@@ -74,6 +74,7 @@ from service.pages.signing import router as signing
 from service.pages.site import router as site_page
 from service.pages.site_keys import router as site_keys
 from service.pages.site_settings import router as site_settings
+from service.pages.test_form import router as test_form
 from service.pages.thresholds_form import router as thresholds_form
 from service.pages.visit_forms import router as visit_forms
 from service.privacy.routes import router as privacy
@@ -151,6 +152,7 @@ PAGES = (
     exercise_test,
     closing_forms,
     settings_form,
+    test_form,
     thresholds_form,
     rows,
     groups,

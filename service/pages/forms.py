@@ -185,6 +185,8 @@ def shown_value(value: Any, one: Field | None = None) -> str:
         return ""
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, float):
         return NEUTRAL.typed(value) if one is None else one.display.typed(value, one.quantity or None)
     return str(value)

@@ -223,6 +223,7 @@ def _reason_and_history(material: TestMaterial, display: Display) -> Section:
                     *hours,
                     ("Consent", NOT_RECORDED if consent is None else f"{_moment(consent, display)} UTC"),
                     ("Cleared by", told(pre_test["cleared_by"])),
+                    ("Cautions read by", told(material.test["cautions_acknowledged_by"])),
                 )
             ),
         ),
