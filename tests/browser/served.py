@@ -26,7 +26,7 @@ ROOT = Path(__file__).parents[2]
 
 HOW_TO_INSTALL = (
     "no Chromium: install Debian's package (apt-get install --no-install-recommends chromium), "
-    "or name the program in UPSLOPE_CHROMIUM"
+    "or name the program in CHROMIUM"
 )
 
 #: No sandbox, because a gate often runs as root; nothing of the browser's own on the network, and no name is resolved.
@@ -44,7 +44,7 @@ _ARGUMENTS = (
 
 def chromium() -> str | None:
     """Path of the browser, None where there is none."""
-    return shutil.which(os.environ.get("UPSLOPE_CHROMIUM") or "chromium")
+    return shutil.which(os.environ.get("CHROMIUM") or "chromium")
 
 
 def launched(browsers: BrowserType) -> Browser:

@@ -1,8 +1,10 @@
 """README, DEVELOPERS and the guide are true: commands run, links lead somewhere, lists are complete."""
 
+import json
 import re
 import shutil
 import subprocess
+import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote
@@ -91,7 +93,7 @@ def test_commands_that_are_shown_without_answers_are_targets_of_make() -> None:
 
 
 def test_fences_say_what_they_are() -> None:
-    known = {"console", "bash", "csv", "html", "ini", "mermaid", "python", "sh"}
+    known = {"console", "bash", "csv", "dockerfile", "html", "ini", "mermaid", "python", "sh"}
 
     assert {b.language for path in ALL for b in blocks(path.read_text("utf-8"))} <= known
 
@@ -253,6 +255,20 @@ def test_the_unit_is_one_that_systemd_takes(tmp_path: Path) -> None:
     )
 
     assert [line for line in (told.stdout + told.stderr).splitlines() if "upslope" in line] == []
+
+
+def test_the_container_is_made_of_what_there_is() -> None:
+    """No container can be built here: each thing that the file names is looked up instead."""
+    (file,) = [b for b in blocks((GUIDE / "deployment.md").read_text("utf-8")) if b.language == "dockerfile"]
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    assert f"FROM python:{project['requires-python'].removeprefix('>=')}" in file.content
+    assert (ROOT / re.search(r"/src/(\S+\.lock)", file.content)[1]).exists()
+    (variable,) = re.findall(r"^ENV (\w+)=(\S+)", file.content, re.MULTILINE)
+    assert Settings(database_url=variable[1]).sqlite_path.startswith("/record/")
+    assert variable[0] in {one["name"] for one in Settings.described()}
+    command = json.loads(re.search(r"^CMD (\[.+\])", file.content, re.MULTILINE)[1])
+    assert command[:2] == ["upslope", "serve"]
+    assert {one for one in command if one.startswith("--")} <= {"--host", "--port"}
 
 
 def test_what_varies_is_a_placeholder() -> None:
