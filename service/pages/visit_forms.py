@@ -361,7 +361,8 @@ def _form(
 _MEASURED = of_kind("measurement")
 _NOTE = "_note"
 MEASUREMENTS = tuple(
-    (of_quantity(one.key), Field(f"{one.key}{_NOTE}", f"Note about {one.label}")) for one in _MEASURED
+    (of_quantity(one.key), Field(f"{one.key}{_NOTE}", f"Note about {one.label[0].lower()}{one.label[1:]}"))
+    for one in _MEASURED
 )
 _MEASUREMENT_FIELDS = tuple(one for pair in MEASUREMENTS for one in pair)
 
