@@ -417,7 +417,7 @@ def test_every_physical_field_names_its_unit(client):
     units = (
         "_s", "_kg", "_cm", "_m", "_bpm", "_mmhg", "_percent", "_c", "_l", "_ml_min", "_l_min", "_per_min", "_w", "_km_h",
         "_fraction", "_l_min", "_g_dl", "_mmol_l", "_years", "_w_per_min", "hours_since_meal", "hours_since_caffeine",
-        "hours_since_exercise",
+        "hours_since_exercise", "overlap_hours",
     )  # fmt: skip
     # Numbers of any one quantity: the answer that holds them says which, and its unit beside it.
     of_a_quantity = {
