@@ -438,6 +438,7 @@ def _form(
         told=looked.told,
         chart=looked.chart,
         proposals=_proposals(looked),
+        offset_s=looked.offset_s,
         changed=looked.changed,
         seen=looked.seen,
         rows=_first_rows(looked.told, display_of(request)),
