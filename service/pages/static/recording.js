@@ -892,19 +892,17 @@ class Sheet {
 
   row(line) {
     const row = document.createElement("tr");
-    const cell = (text, className = "") => {
-      const one = row.insertCell();
-      one.textContent = text;
-      one.className = className;
-      return one;
-    };
-    cell(clockText(line.time_s), "number");
-    cell(line.where);
-    cell(line.counts === false ? `${line.what} (taken back)` : line.what);
-    cell(line.state, line.state.startsWith("on") ? "" : "waits");
+    const write = (cell, text, className) => cell.append(Object.assign(document.createElement("span"), { textContent: text, className }), " ");
+    const time = row.insertCell();
+    time.className = "number";
+    time.textContent = clockText(line.time_s);
+    const what = row.insertCell();
+    if (line.where) write(what, line.where, "quiet");
+    write(what, line.counts === false ? `${line.what} (taken back)` : line.what, "");
+    const last = row.insertCell();
+    write(last, line.state, line.state.startsWith("on") ? "state" : "state waits");
     if (line.counts === false) row.className = "taken-back";
     if (!this.given.may_write || !this.isOpen()) return row;
-    const last = cell("");
     const button = (does, words, more) => {
       const one = document.createElement("button");
       one.type = "button";
@@ -1011,7 +1009,7 @@ function capitalized(words) {
 function emptyRow() {
   const row = document.createElement("tr");
   const cell = row.insertCell();
-  cell.colSpan = 5;
+  cell.colSpan = 3;
   cell.textContent = "Nothing yet.";
   return row;
 }
