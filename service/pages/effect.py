@@ -13,6 +13,18 @@ from service.quantities import QUANTITIES
 #: Shown whether they change or not.
 _ALWAYS = ("vo2_peak_ml_min", "vo2_peak_ml_kg_min")
 
+#: Parts of an analysis whose numbers are not told one by one.
+_PARTS = {
+    "thresholds": "thresholds",
+    "training_ranges": "ranges for training",
+    "slopes": "slopes",
+    "steady_state": "steady stages",
+    "energy": "energy and fuel",
+    "gas_exchange": "gas exchange",
+    "reserves": "reserves",
+    "recovery": "recovery of heart rate",
+    "ranks": "standing",
+}
 #: What is foreseen before a reason is given; it is never stored.
 NOT_YET = "not said yet"
 
@@ -30,6 +42,8 @@ class Effect:
         Head, words before and after.
     numbers : list of (str, str, float or None, float or None)
         Label, quantity, value before and after: the peak, and every result that changes.
+    parts : list of str
+        What else has other numbers then.
     come, gone : list of dict
         Findings that are new or say something else then, and those that the test would not have any more.
     """
@@ -37,19 +51,19 @@ class Effect:
     test_id: str
     verdicts: list[tuple[str, str, str]]
     numbers: list[tuple[str, str, float | None, float | None]]
+    parts: list[str]
     come: list[Finding]
     gone: list[Finding]
 
     @property
+    def results_stay(self) -> bool:
+        """Whether every result and verdict stays as it is."""
+        return all(before == after for *_, before, after in (*self.verdicts, *self.numbers))
+
+    @property
     def nothing(self) -> bool:
         """Whether everything stays as it is."""
-        same = all(before == after for _, before, after in self.verdicts)
-        return (
-            same
-            and all(before == after for *_, before, after in self.numbers)
-            and not self.come
-            and not self.gone
-        )
+        return self.results_stay and not (self.parts or self.come or self.gone)
 
 
 def effect_of(foreseen: Foreseen) -> Effect:
@@ -66,6 +80,7 @@ def effect_of(foreseen: Foreseen) -> Effect:
             ("Plateau", PLATEAU[before["plateau"]["verdict"]], PLATEAU[after["plateau"]["verdict"]]),
         ],
         list(_numbers(foreseen)),
+        [words for part, words in _PARTS.items() if before[part] != after[part]],
         come,
         [one for one in _only_in(before["findings"], after["findings"]) if one["code"] not in still],
     )

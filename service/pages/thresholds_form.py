@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from service.analyses import queries as analyses
 from service.analyses.workflow import Target, analysis_of, foresee
-from service.charts.threshold_panels import HEIGHT, WIDTH, threshold_panels
+from service.charts.threshold_panels import HEIGHT, WIDTH, Panels, threshold_panels
 from service.charts.uptake import columns_of
 from service.db.transactions import Store
 from service.errors import Conflict, InvalidContent, Place, UpslopeError
@@ -45,6 +45,9 @@ _FIELDS = (
     Field("by", "Set by", required=True),
     Field("reason", "Reason", required=True, hint="What you see in the curves."),
 )
+
+
+_EMPTY = {one.name: "" for one in _FIELDS}
 
 
 @dataclass(slots=True)
@@ -184,9 +187,7 @@ def _form(
     left_out = [one["seq"] for one in document["breath_care"]["left_out"]]
     drawn = threshold_panels(name, document, columns_of(series, left_out))
     found = [one for one in document["thresholds"] if one["threshold"] == name]
-    at = _time_of_the_line(found, looked)
-    if at is None and looked.then is not None:
-        at = drawn.time_of(looked.then["vo2_ml_min"])
+    fields = as_shown(_FIELDS, display_of(request))
     return page(
         request,
         "thresholds_form.html",
@@ -196,12 +197,12 @@ def _form(
         day=day,
         names=NAMES,
         threshold=name,
-        fields=as_shown(_FIELDS, display_of(request)),
+        fields=fields,
         filled=filled,
         stored=stored,
         found=[one for one in found if one["vo2_ml_min"] is not None],
         drawn=drawn,
-        at=at,
+        at=_time_of_the_line(found, looked, fields, filled, drawn),
         width=WIDTH,
         height=HEIGHT,
         load=("work_rate_lag_corrected_w", "work_rate_w")
@@ -216,10 +217,24 @@ def _form(
     )
 
 
-def _time_of_the_line(found: list[dict[str, Any]], looked: _Looked) -> float | None:
-    """Where the line stands: as just shown, else the tester's, else where the methods agree."""
+def _time_of_the_line(
+    found: list[dict[str, Any]],
+    looked: _Looked,
+    fields: tuple[Field, ...],
+    filled: Filled,
+    drawn: Panels,
+) -> float | None:
+    """Where the line stands: as just shown, else as typed, else where the methods agree."""
     if looked.then is not None:
         time: float | None = looked.then["time_s"]
-        return time
-    times = {one["method"]: one["time_s"] for one in found if one["time_s"] is not None}
-    return times.get("tester", times.get("consensus"))
+        return drawn.time_of(looked.then["vo2_ml_min"]) if time is None else time
+    try:
+        typed = values_of([one for one in fields if one.kind == "number"], {**_EMPTY, **filled.typed})
+    except InvalidContent:
+        typed = {}
+    if typed.get("time_s") is not None:
+        return float(typed["time_s"])
+    if (uptake := typed.get("vo2_ml_min")) is not None:
+        own = [one["time_s"] for one in found if one["basis"] == "tester" and one["vo2_ml_min"] == uptake]
+        return next((one for one in own if one is not None), drawn.time_of(uptake))
+    return next((one["time_s"] for one in found if one["method"] == "consensus"), None)

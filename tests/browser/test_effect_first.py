@@ -43,8 +43,13 @@ def test_the_line_follows_the_arrow_keys_and_what_follows_is_shown(opened):
     page.get_by_role("button", name="Store this threshold").click()
     expect(page.locator("#reason-fault")).to_have_text("is needed")
     expect(page.locator("#time_s")).to_have_value(str(before + 41))
+    # The whole form is another one now, and the line still moves.
+    page.locator("#slide").focus()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#time_s")).to_have_value(str(before + 42))
     page.locator("#reason").fill("The curve leaves its base here.")
     page.get_by_role("button", name="Show the effect").click()
+    expect(page.locator("#slide")).to_be_visible()
     page.get_by_role("button", name="Store this threshold").click()
     expect(page.get_by_text("The curve leaves its base here.")).to_be_visible()
     page.get_by_role("button", name="Take it away").click()

@@ -98,6 +98,14 @@ def test_the_form_opens_with_what_was_asked_for_the_test(browser, tester_key, la
     assert re.search(r'name="peak_window_s"[^>]* value="20"', text)
 
 
+def test_settings_that_change_nothing_say_so(sent, laboratory, complete):
+    effect = sent(peak_window_s="30").text.split('id="effect"')[1].split("</section>")[0]
+    peak = laboratory.analysis(complete["id"])["peak"]
+    assert f"Peak {peak['vo2_ml_min']:,.0f} mL/min, {peak['vo2_ml_kg_min']:.1f} mL/kg/min" in effect
+    assert "stay as they are" in effect
+    assert "Numbers change in" not in effect
+
+
 def test_what_was_not_shown_is_not_stored(sent, laboratory, complete):
     seen = shown(sent(peak_window_s="60").text)
     answer = sent(peak_window_s="15", step="store", seen=seen)

@@ -51,6 +51,7 @@ def test_what_follows_is_shown_before_it_is_stored_and_is_what_is_stored(sent, l
     text = sent(**typed).text
     then = text.split('aria-label="What follows from the line"')[1].split("</section>")[0]
     assert laboratory.analysis(ramp["id"]) == before
+    assert "Numbers change in: thresholds, ranges for training" in text
     answer = sent(**typed, step="store", seen=shown(text))
     assert answer.status_code == 303
     found = own(laboratory, ramp)
@@ -124,6 +125,15 @@ def test_what_is_refused_stands_beside_its_field_and_is_kept(sent, at_field, lab
         assert fault in at_field(answer.text, name), typed
         assert shown(answer.text) == "", typed
     assert own(laboratory, ramp) is None
+
+
+def test_the_line_stays_where_it_was_typed_when_the_form_is_refused(sent):
+    places = []
+    for typed in ({"time_s": "400"}, {"time_s": "600"}):
+        answer = sent(**typed, reason="", step="store")
+        assert answer.status_code == 422
+        places += re.findall(r'<line class="line"[^>]*x1="([^"]*)"', answer.text)[:1]
+    assert 0 < float(places[0]) < float(places[1])
 
 
 def test_a_hostile_reason_is_text(sent, browser, tester_key, ramp):

@@ -15,15 +15,15 @@
   };
   const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.round(seconds) % 60).padStart(2, "0")}`;
 
-  const work = document.getElementById("work");
+  // The whole form is another one after its effect was asked for by the button.
+  const form = () => document.querySelector("form.threshold-form");
   let waiting = 0;
 
   const showEffect = async () => {
-    const form = work.querySelector("form");
-    const sent = new URLSearchParams(new FormData(form));
+    const sent = new URLSearchParams(new FormData(form()));
     sent.set("step", "look");
     const ask = ++waiting;
-    const answer = await fetch(form.action, { method: "POST", body: sent });
+    const answer = await fetch(form().action, { method: "POST", body: sent });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const area = page.getElementById("effect-area");
     // A later move has been asked about in the meantime, or the session is over.
@@ -33,13 +33,10 @@
     window.htmx?.process(area);
   };
 
-  const start = () => {
-    const form = work.querySelector("form");
-    const slide = form?.querySelector("#slide");
-    if (!slide) return;
-    const uptake = pairs(form.dataset.uptake);
-    const drawings = [...form.querySelectorAll("svg[data-moments]")].map((svg) => [svg, pairs(svg.dataset.moments)]);
-    const said = form.querySelector(".slide output");
+  const start = (slide) => {
+    const uptake = pairs(form().dataset.uptake);
+    const drawings = [...form().querySelectorAll("svg[data-moments]")].map((svg) => [svg, pairs(svg.dataset.moments)]);
+    const said = form().querySelector(".slide output");
     let timer = 0;
 
     const show = (time) => {
@@ -55,14 +52,14 @@
     };
     const move = (time) => {
       slide.value = time;
-      form.elements.time_s.value = slide.value;
-      form.elements.vo2_ml_min.value = "";
+      form().elements.time_s.value = slide.value;
+      form().elements.vo2_ml_min.value = "";
       show(Number(slide.value));
       clearTimeout(timer);
       timer = setTimeout(showEffect, 400);
     };
 
-    form.querySelector(".slide").hidden = false;
+    slide.closest(".slide").hidden = false;
     slide.addEventListener("input", () => move(Number(slide.value)));
     for (const [svg, moments] of drawings) {
       const follow = (event) => {
@@ -79,9 +76,10 @@
     if (drawings.some(([svg]) => Number(svg.querySelector(".line").getAttribute("x1")) > 0)) show(Number(slide.value));
   };
 
-  start();
-  // The whole form is another one after its effect was asked for by the button.
-  new MutationObserver(() => {
-    if (work.querySelector(".slide")?.hidden) start();
-  }).observe(work.parentElement, { childList: true, subtree: true });
+  const begin = () => {
+    const slide = document.querySelector(".slide[hidden] #slide");
+    if (slide) start(slide);
+  };
+  begin();
+  new MutationObserver(begin).observe(document.querySelector("main"), { childList: true, subtree: true });
 })();
