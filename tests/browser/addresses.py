@@ -73,6 +73,15 @@ ADDRESSES: dict[str, dict[str, str]] = {
     },
 }
 
+#: What else is looked at in a browser.
+LOOKED_AT = ADDRESSES | {
+    "reports": {
+        f"report-{of}-{audience}": f"/v1/{of}s/{{{of_id}}}/report?audience={audience}&format=html"
+        for of, of_id in (("test", "test"), ("subject", "client"))
+        for audience in ("client", "record")
+    }
+}
+
 #: Routes that answer with something other than a page, and what that is.
 NO_PAGES = {"/": "goes on to the people or to the guide"}
 
@@ -100,8 +109,8 @@ class Records:
     ids: dict[str, str]
 
     def addresses(self, route: str) -> dict[str, str]:
-        """Addresses of one route by name."""
-        return {name: address.format_map(self.ids) for name, address in ADDRESSES[route].items()}
+        """Addresses of one route, or of the reports, by name."""
+        return {name: address.format_map(self.ids) for name, address in LOOKED_AT[route].items()}
 
 
 #: Seconds after the clock was started, and what was marked.

@@ -12,7 +12,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from service.http.keys import SESSION_COOKIE
-from tests.browser.addresses import ADDRESSES, Records, records
+from tests.browser.addresses import LOOKED_AT, Records, records
 from tests.browser.served import HOW_TO_INSTALL, ROOT, Served, chromium, demonstration, launched, serve
 
 WIDTHS = (390, 820, 1440)
@@ -45,7 +45,7 @@ def every_page(
     for theme in THEMES:
         for width in WIDTHS:
             page = opened(browser, served, key, width, 900, theme)
-            for route in ADDRESSES:
+            for route in LOOKED_AT:
                 for name, address in found.addresses(route).items():
                     if only and name not in only:
                         continue

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Page, expect
 from pypdf import PdfReader
 
-from tests.browser.addresses import ADDRESSES
+from tests.browser.addresses import LOOKED_AT
 from tests.browser.served import ROOT
 
 #: What stands out at the right of the page, but not within a part that scrolls by itself.
@@ -23,7 +23,7 @@ _TOO_WIDE = """() => {
 }"""
 
 
-@pytest.mark.parametrize("route", sorted(set(ADDRESSES) - {"/docs"}))
+@pytest.mark.parametrize("route", sorted(set(LOOKED_AT) - {"/docs"}))
 def test_no_page_scrolls_sideways_on_a_small_phone(
     route, open_page, served_demonstration, demonstration_key, found
 ):
