@@ -5,7 +5,7 @@ import json
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import Any, Self
 
 import httpx
@@ -293,6 +293,19 @@ def test_who_falls_behind_is_let_go(store, client, test):
     told = asyncio.run(asyncio.wait_for(listen(), SOON_S))
     assert [text.count("event: change") for text in told] == [0, 1, 1, 1]
     assert "event: end" not in "".join(told)
+
+
+def test_who_watches_does_not_keep_the_service_from_ending(store, test, tester_key):
+    with ExitStack() as opened:
+        with Served(store) as served:
+            address = f"{served.address}/v1/tests/{test['id']}/events"
+            headers = {"Authorization": f"Bearer {tester_key}"}
+            answer = opened.enter_context(httpx.stream("GET", address, headers=headers, timeout=SOON_S))
+            one = Screen(answer)
+            assert one.event() is not None
+        # The service has ended here; who watched sees the stream break off.
+        with pytest.raises(httpx.TransportError):
+            one.rest()
 
 
 def test_a_listener_holds_no_connection(client, served, store, test, screen):
