@@ -287,23 +287,30 @@ def _in_order(found: Iterable[Caution]) -> tuple[Caution, ...]:
 # -- before -----------------------------------------------------------------------------------------------------------
 
 
+def read_answer(question: str, answer: str) -> tuple[str | None, str | None]:
+    """A question and an answer however they are written: the id of `QUESTIONS` and the choice, None for what is neither."""
+    known = QUESTIONS.get(question.strip().lower().replace(" ", "_").replace("-", "_"))
+    if known is None:
+        return None, None
+    word = answer.strip().lower().rstrip(".")
+    return known.id, word if word in known.choices else None
+
+
 def _understood(answers: Iterable[Mapping[str, str]]) -> tuple[dict[str, str], list[str], int]:
     """Answers by question, the questions whose answer is no known word, and how many are of other questions."""
     known: dict[str, str] = {}
     unread: list[str] = []
     foreign = 0
     for one in answers:
-        question = QUESTIONS.get(one.get("question", "").strip().lower().replace(" ", "_").replace("-", "_"))
+        question, word = read_answer(one.get("question", ""), one.get("answer", ""))
         if question is None:
             foreign += 1
-            continue
-        word = one.get("answer", "").strip().lower().rstrip(".")
-        if word in question.choices:
-            known[question.id] = word
-            unread = [name for name in unread if name != question.id]
+        elif word is not None:
+            known[question] = word
+            unread = [name for name in unread if name != question]
         else:
-            known.pop(question.id, None)
-            unread.append(question.id)
+            known.pop(question, None)
+            unread.append(question)
     return known, unread, foreign
 
 

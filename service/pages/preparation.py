@@ -21,6 +21,7 @@ from service.analysis.screening import (
     Caution,
     RestingValues,
     cautions_before,
+    read_answer,
 )
 from service.db.models import Visit
 from service.db.transactions import Store, now
@@ -258,13 +259,9 @@ def _answers(typed: Mapping[str, str], visit: Visit) -> list[dict[str, str]]:
 
 
 def _others(visit: Visit) -> list[dict[str, str]]:
-    return [one for one in visit.pre_test_answers or [] if _known(one["question"]) is None]
-
-
-def _known(question: str) -> str | None:
-    """The id of a question however it was written."""
-    written = question.strip().lower().replace(" ", "_").replace("-", "_")
-    return written if written in QUESTIONS else None
+    return [
+        one for one in visit.pre_test_answers or [] if read_answer(one["question"], one["answer"])[0] is None
+    ]
 
 
 def _pre_test(values: Mapping[str, Any], typed: Mapping[str, str], visit: Visit) -> PreTestIn:
@@ -356,10 +353,9 @@ def _recorded_answers(visit: Visit) -> dict[str, str]:
     """By field; the last answer to a question counts. A word that is no choice stays as it was written."""
     found = {}
     for one in visit.pre_test_answers or []:
-        known = _known(one["question"])
-        if known is not None:
-            word = one["answer"].strip().lower().rstrip(".")
-            found[f"question_{known}"] = word if word in QUESTIONS[known].choices else one["answer"]
+        question, word = read_answer(one["question"], one["answer"])
+        if question is not None:
+            found[f"question_{question}"] = word or one["answer"]
     return found
 
 
@@ -400,7 +396,7 @@ def _offered(store: Store, principal: Principal, ref: VisitRef, mode: str) -> _O
     proposed: Sequence[dict[str, Any]] = ()
     not_proposed = ""
     try:
-        proposed = proposals_for(store, principal, ref.subject_id, cast("Mode", mode))
+        proposed = proposals_for(store, principal, ref.subject_id, cast("Mode", mode), visit_pk=ref.visit_pk)
     except InvalidContent as error:
         not_proposed = error.detail
     with store.read() as session:

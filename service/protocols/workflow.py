@@ -14,8 +14,12 @@ from service.errors import InvalidContent, NotFound, Place
 from service.http.keys import Principal
 
 
-def proposals_for(store: Store, principal: Principal, subject_id: str, mode: Mode) -> list[dict[str, Any]]:
+def proposals_for(
+    store: Store, principal: Principal, subject_id: str, mode: Mode, *, visit_pk: int | None = None
+) -> list[dict[str, Any]]:
     """A ramp and a step protocol that should last 8 to 12 minutes, each with its reason.
+
+    Body mass and height are those of the latest visit, or of the visit of `visit_pk`.
 
     Raises
     ------
@@ -28,9 +32,10 @@ def proposals_for(store: Store, principal: Principal, subject_id: str, mode: Mod
         subject = session.scalars(sa.select(Subject).where(Subject.public_id == subject_id)).one_or_none()
         if subject is None or (principal.subject_ids is not None and subject.id not in principal.subject_ids):
             raise NotFound("There is no such subject, or your key does not cover it.")
-        visit = session.scalars(
-            sa.select(Visit).where(Visit.subject_id == subject.id).order_by(Visit.started_at.desc()).limit(1)
-        ).one_or_none()
+        of_subject = sa.select(Visit).where(Visit.subject_id == subject.id)
+        if visit_pk is not None:
+            of_subject = of_subject.where(Visit.id == visit_pk)
+        visit = session.scalars(of_subject.order_by(Visit.started_at.desc()).limit(1)).one_or_none()
         if visit is None:
             message = "has no visit; make one with its body mass first"
             raise InvalidContent(

@@ -1,5 +1,7 @@
 """What comes before a test: protocol, questions, cautions that are read, and the planned test that follows."""
 
+import re
+
 import pytest
 
 from service.analysis.screening import QUESTIONS
@@ -71,6 +73,21 @@ def test_without_a_rule_or_a_body_mass_it_says_why_nothing_is_proposed(desk, lab
     assert "there is no rule to propose by" in desk(mode="ski").text
     laboratory.client.patch(f"/v1/visits/{visit['id']}", json={"body_mass_kg": None})
     assert "the record has no body_mass_kg" in desk(mode="cycle").text
+
+
+def test_the_proposal_is_for_the_body_mass_of_this_visit(desk, laboratory, visit):
+    laboratory.visit(visit["subject_id"], started_at="2026-05-14T09:30:00+01:00", body_mass_kg=None)
+    assert "the record has no" not in desk(mode="treadmill").text
+    later = laboratory.visit(visit["subject_id"], started_at="2026-06-14T09:30:00+01:00", body_mass_kg=50.0)
+    told = {
+        mass: desk.browser.get(f"/visits/{of['id']}/prepare?mode=treadmill").text
+        for mass, of in ((75.0, visit), (50.0, later))
+    }
+    reckoned = {
+        mass: float(re.search(r"age, sex and body mass, (\d+) mL/min", text)[1])
+        for mass, text in told.items()
+    }
+    assert reckoned[50.0] < 0.85 * reckoned[75.0]
 
 
 def test_the_mode_of_the_last_test_stands_in_the_form(desk, laboratory, visit):
@@ -217,6 +234,9 @@ def test_a_proposed_protocol_is_kept_with_the_test_that_follows_it(desk, laborat
     for _ in range(2):
         answer = desk(step="make", mode="treadmill", protocol=proposed["id"], **QUIET)
         assert answer.status_code == 303, answer.text
+    feed = laboratory.client.get("/v1/changes").json()["items"]
+    told = [(one["kind"], one["action"]) for one in feed if one["kind"] in {"protocol", "test"}]
+    assert told == [("protocol", "created"), ("test", "created"), ("test", "created")]
     first, second = (
         laboratory.client.get(f"/v1/tests/{test_id}").json() for test_id in read(laboratory, visit)["tests"]
     )

@@ -4,6 +4,8 @@ import re
 
 import pytest
 
+from tests.api.conftest import Laboratory
+
 WHEN = {"started_at": "2026-03-14", "time": "09:30", "offset": "+01:00"}
 
 
@@ -219,6 +221,28 @@ def test_a_visit_opened_and_sent_as_it_is_changes_nothing(visit_of, laboratory, 
     assert one.post(address, data=held).headers["location"] == f"/people/{subject['id']}#{visit_id}"
     assert read(laboratory, visit_id) == before
     assert laboratory.client.get(f"/v1/subjects/{subject['id']}").json()["revision"] == revision
+
+
+def test_in_units_and_marks_of_display_a_form_sent_as_it_is_changes_nothing(
+    make_store, make_key, open_client, typed_in
+):
+    store = make_store(locale="de-DE", display_units="us")
+    key = make_key(store, "tester", "tester")
+    laboratory = Laboratory(open_client(store, key))
+    visit = laboratory.visit(laboratory.subject()["id"], body_mass_kg=71.53, fev1_l=3.95, altitude_m=321.0)
+    one = open_client(store, follow_redirects=False)
+    one.post("/sign-in", data={"key": key})
+    held = typed_in(one.get(f"/visits/{visit['id']}/edit").text)
+    assert held["fev1_l"] == "3,95"
+    assert held["body_mass_kg"].startswith("157,")
+    before = read(laboratory, visit["id"])
+    assert one.post(f"/visits/{visit['id']}/edit", data=held).status_code == 303
+    assert read(laboratory, visit["id"]) == before
+    assert one.post(f"/visits/{visit['id']}/edit", data=held | {"body_mass_kg": "160,0"}).status_code == 303
+    after = read(laboratory, visit["id"])
+    # A pound is 0.45359237 kg (international yard and pound agreement of 1959).
+    assert after["body_mass_kg"] == pytest.approx(160 * 0.45359237)
+    assert {**after, "body_mass_kg": 0} == {**before, "body_mass_kg": 0}
 
 
 def test_what_differs_is_changed_and_the_rest_stays(visit_of, laboratory, typed_in):
