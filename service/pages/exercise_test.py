@@ -128,6 +128,7 @@ def shown_test(
         serious=[group for group in groups if group[0]["severity"] != "info"],
         assumed=[one for group in groups if group[0]["severity"] == "info" for one in group],
         rules=_rules(document),
+        verification=explanations.of_verification(document["effort"]["verification"]),
         criteria=[
             (
                 words_of.CRITERIA.get(one["criterion"], one["criterion"]),

@@ -138,6 +138,20 @@ def of_rule(rule: Mapping[str, Any], label: str) -> Explanation:
     return Explanation(label, tuple(how), citations(rule["source"]))
 
 
+def of_verification(bout: Mapping[str, Any] | None) -> Explanation | None:
+    """The peak of a verification bout, where there is one."""
+    if bout is None:
+        return None
+    how = [f"It confirms within {bout['tolerance_percent']:g} % of the main test, either way."]
+    if bout["difference_percent"] is not None:
+        how.append(f"It differs by {bout['difference_percent']:+.1f} %.")
+    if bout["duration_s"] is not None:
+        how.append(f"The bout lasted {bout['duration_s']:.0f} s.")
+    return Explanation(
+        "Peak of the verification bout", tuple(how), citations(bout["source"]), "vo2_peak_ml_min"
+    )
+
+
 def of_threshold(document: Mapping[str, Any], one: Mapping[str, Any]) -> dict[str, Explanation]:
     """The numbers of a threshold by one method, by field."""
     name, uptake = one["threshold"].upper(), QUANTITIES["vt1_vo2_ml_min"]

@@ -341,3 +341,30 @@ def test_every_table_and_equation_says_what_or_why_not_by_its_name(browser, test
             for name in ("percentile", "bound", "percent_of_median", "percent_of_predicted")
         ):
             assert rank["reason"][:30] in part
+
+
+def test_a_verification_bout_and_its_main_test_lead_to_each_other(browser, tester_key, laboratory, complete):
+    constant = [
+        {
+            "end_s": 15.0 * (place + 1),
+            "phase": "warm_up" if place < 8 else "exercise",
+            "vo2_ml_min": 900.0 if place < 8 else min(3650.0, 1500 + 500 * (place - 7)),
+            "speed_km_h": 6.0 if place < 8 else 15.5,
+            "grade_percent": 1.0,
+        }
+        for place in range(24)
+    ]
+    bout = laboratory.complete(
+        complete["visit_id"],
+        constant,
+        purpose="verification",
+        shape="constant",
+        verifies_test_id=complete["id"],
+    )
+    one = browser(tester_key)
+    part = one.get(f"/tests/{complete['id']}").text.split("<h3>Verification")[1].split("</section>")[0]
+    assert f'href="/tests/{bout["id"]}"' in part
+    verification = laboratory.analysis(complete["id"])["effort"]["verification"]
+    assert f"{verification['verification_peak_ml_min']:,.0f} mL/min: " in seen(part)
+    assert verification["reason"].replace("'", "&#39;") in seen(part)
+    assert f'href="/tests/{complete["id"]}"' in one.get(f"/tests/{bout['id']}").text
