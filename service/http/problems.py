@@ -41,6 +41,9 @@ FRAMEWORK: dict[int, tuple[str, str]] = {
     406: ("not-acceptable", "Not available in that form"),
 }
 
+#: An answer must not be much larger than what was sent: so many faults of it are told, each in so many signs.
+_MOST_PLACES, _LONGEST, _LONGEST_DETAIL = 100, 200, 2000
+
 _log = structlog.get_logger(__name__)
 
 
@@ -67,15 +70,22 @@ def problem(
         "type": f"{base_url}/guide/errors#{slug}",
         "title": title,
         "status": status,
-        "detail": detail,
+        "detail": detail if len(detail) <= _LONGEST_DETAIL else f"{detail[:_LONGEST_DETAIL]} ...",
         "instance": instance,
-        "errors": [place.as_dict() for place in places],
+        "errors": [place.as_dict() for place in _first(places)],
     }
     return Response(
         json.dumps(body, default=str, ensure_ascii=True),
         status_code=status,
         media_type="application/problem+json",
         headers=headers,
+    )
+
+
+def _first(places: tuple[Place, ...]) -> tuple[Place, ...]:
+    more = len(places) - _MOST_PLACES
+    return (
+        places if more <= 0 else (*places[:_MOST_PLACES], Place("body", f"And {more} more faults like these"))
     )
 
 
@@ -110,9 +120,9 @@ def places_of(validation: RequestValidationError) -> tuple[Place, ...]:
         message = str(fault["msg"]).removeprefix("Value error, ")
         places.append(
             Place(
-                ".".join(str(part) for part in fault["loc"]),
+                ".".join(str(part)[:_LONGEST] for part in fault["loc"]),
                 message[:1].upper() + message[1:],
-                value=(value[:200] if isinstance(value, str) else value) if repeatable else None,
+                value=(value[:_LONGEST] if isinstance(value, str) else value) if repeatable else None,
             )
         )
     return tuple(places)

@@ -13,30 +13,46 @@ from pathlib import Path
 import httpx
 
 
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+def environment_of(url: str) -> dict[str, str]:
+    """Variables for a service on this record, with no others of the service's."""
+    others = {name: value for name, value in os.environ.items() if not name.startswith("UPSLOPE_")}
+    return others | {"UPSLOPE_DATABASE_URL": url, "UPSLOPE_LOG_LEVEL": "error"}
+
+
+def wait_until_ready(address: str, process: subprocess.Popen[bytes]) -> None:
+    """Until the record can be used."""
+    until = time.monotonic() + 120
+    while True:
+        try:
+            if httpx.get(f"{address}/readyz", timeout=5).status_code == 200:
+                return
+        except httpx.TransportError:
+            assert process.poll() is None, "the service ended by itself"
+            assert time.monotonic() < until, "the service does not answer"
+            time.sleep(0.1)
+
+
 @contextmanager
 def serving(url: str, *, workers: int) -> Iterator[str]:
     """`upslope serve` on a record; its address."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("UPSLOPE_")}
+    port = free_port()
     process = subprocess.Popen(
         [Path(sys.executable).with_name("upslope"), "serve", "--port", str(port), "--workers", str(workers)],
-        env=environment | {"UPSLOPE_DATABASE_URL": url, "UPSLOPE_LOG_LEVEL": "error"},
+        env=environment_of(url),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
     address = f"http://127.0.0.1:{port}"
     try:
-        until = time.monotonic() + 120
-        while True:
-            try:
-                if httpx.get(f"{address}/readyz", timeout=5).status_code == 200:
-                    break
-            except httpx.TransportError:
-                assert process.poll() is None, "the service ended by itself"
-                assert time.monotonic() < until, "the service does not answer"
-                time.sleep(0.1)
+        wait_until_ready(address, process)
         yield address
     finally:
         process.send_signal(signal.SIGTERM)
