@@ -162,6 +162,16 @@ def test_any_text_can_be_printed(text):
     Page(html_of(report_of(text)))
 
 
+def test_a_sign_that_the_type_lacks_is_replaced_in_a_chart_too():
+    """Titles of events stand in the chart of a trend."""
+    drawn = SVG.replace(
+        "</svg>", '<text x="9" y="40" font-family="Arial">flu \N{CJK UNIFIED IDEOGRAPH-6F22} #x</text></svg>'
+    )
+    report = replace(report_of("a note"), figures=(Figure(drawn, "A chart"),))
+    assert ABOUT_UNKNOWN_SIGNS[2:40] in pages_of(pdf_of(report))[-1]
+    assert "flu" in "".join(pages_of(pdf_of(report)))
+
+
 @settings(max_examples=6, deadline=None)
 @given(st.sets(st.sampled_from(sorted(known_signs())), min_size=100, max_size=400).map("".join))
 def test_the_type_has_the_signs_it_is_said_to_have(signs):
