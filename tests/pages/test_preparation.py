@@ -300,6 +300,7 @@ def test_what_is_refused_is_told_at_its_field(desk, laboratory, visit, at_field)
         assert answer.status_code == 422, typed
         assert told in at_field(answer.text, name)
         assert 'value="kept"' in answer.text
+        assert "Nothing is answered yet" not in answer.text
         assert 'name="question_regular_activity" value="yes" checked' in answer.text
         assert "<script" not in answer.text.split("<main")[1]
         assert read(laboratory, visit) == before
