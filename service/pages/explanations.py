@@ -54,7 +54,7 @@ def citations(source: str) -> tuple[str, ...]:
         text = part
         for key in dict.fromkeys(cited_keys(part)):
             text = re.sub(rf"\b{key}\b", lambda _, key=key: REFERENCES[key].text, text)  # type: ignore[misc]
-        told.append(text)
+        told.append(text.rstrip("."))
     return tuple(told)
 
 
