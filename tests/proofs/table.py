@@ -47,6 +47,7 @@ PROMISES = (
     Promise("Every route asks for the key, scope and subject it should", "tests/api/test_keys_and_scopes.py"),
     Promise("A rotated, revoked or expired key ends at once, and what was signed in with it", "tests/api/test_key_use.py"),
     Promise("Broken and hostile files do no harm", "tests/proofs/test_hostile_files.py", "hostile-files"),
+    Promise("Broken and hostile JSON does no harm, and no refusal is much larger than what was sent", "tests/proofs/test_hostile_json.py"),
     Promise("Files changed at random are read or refused", "tests/proofs/test_fuzz_files.py", "fuzzed-files"),
     Promise("Any request is answered as the document of the interface says", "tests/proofs/test_any_content.py", "any-request"),
     Promise("The audit has before and after; a change of it shows", "tests/api/test_audit.py"),
@@ -54,8 +55,10 @@ PROMISES = (
     Promise("A copy for a person has every row about them", "tests/privacy/test_rights.py"),
     Promise("Restricted data go into no export", "tests/privacy/test_rights.py"),
     Promise("A record moves to PostgreSQL and back, every row the same", "tests/moving/test_moving.py"),
+    Promise("Told to stop, it finishes the import in flight or undoes it whole", "tests/proofs/test_stopping.py"),
     Promise("The service speaks to no other machine", "tests/api/test_no_connection.py"),
     Promise("No page asks another machine for anything", "tests/browser"),
+    Promise("Whatever the program stands on may be passed on with it", "tests/packaging/test_licences.py"),
     Promise("Numbers for whoever runs the service have no ids and no names", "tests/upkeep/test_metrics.py"),
 )  # fmt: skip
 

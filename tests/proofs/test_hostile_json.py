@@ -67,11 +67,11 @@ def test_it_is_refused_and_nothing_is_stored(what, client, store, addresses):
             ("a list", "members"),
         }:  # fmt: skip
             continue  # a body that may be absent, and lists that may be empty
-        began = time.perf_counter()
+        began = time.process_time()
         answer = client.request(
             method, address, content=BODIES[what], headers={"Content-Type": "application/json"}
         )
-        assert time.perf_counter() - began < 20.0, (what, address)
+        assert time.process_time() - began < 20.0, (what, address)
         assert answer.status_code in {400, 413, 415, 422}, (
             what,
             address,
