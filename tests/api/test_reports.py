@@ -161,7 +161,13 @@ def test_the_record_says_everything_that_is_recorded(client, whole):
         assert part in text, part
     for row in ("Stage 1, to 5:00 min", "148/80", "Stage 6, to 15:00 min", "160/78"):
         assert row in text
-    for label in ("absolute 3,6", "relative 48.", "predicted_vo2max_"):
+    for label in (
+        "Perceived exertion 19 on 6-20",
+        "Verifies test none",
+        "absolute 3,6",
+        "relative 48.",
+        "predicted_vo2max_",
+    ):
         assert label in text, label
 
 

@@ -257,7 +257,10 @@ def _protocol_and_equipment(material: TestMaterial, display: Display) -> Section
                         f"{test['mode']}, {material.analysis.get('shape') or test['shape'] or 'shape not recorded'}",
                     ),
                     ("Purpose", test["purpose"]),
-                    ("Verifies test", told(test["verifies_test_id"])),
+                    (
+                        "Verifies test",
+                        told(test["verifies_test_id"]) if test["purpose"] == "verification" else "none",
+                    ),
                     ("Ergometer", told(test["ergometer"])),
                     ("Gas analyser", told(test["analyser"])),
                     ("Interface", told(test["interface"])),
@@ -451,7 +454,8 @@ def _verdict(effort: Part) -> str:
 def _number(value: float | None, unit: str | None, display: Display) -> str:
     if value is None:
         return "\N{EN DASH}"
-    return f"{display.significant(value, 3)} {unit or ''}".rstrip()
+    of_a_scale = "on " if unit in {"6-20", "0-10"} else ""
+    return f"{display.significant(value, 3)} {of_a_scale}{unit or ''}".rstrip()
 
 
 def predicted_peak(analysis: Part) -> Part | None:
