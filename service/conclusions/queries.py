@@ -24,6 +24,14 @@ def versions(session: Session, test_pk: int) -> Sequence[Conclusion]:
     ).all()
 
 
+def is_signed(session: Session, test_pk: int) -> bool:
+    """Whether any version is signed."""
+    signed = sa.select(Conclusion.version).where(
+        Conclusion.test_id == test_pk, Conclusion.signed_at.is_not(None)
+    )
+    return session.scalars(signed.limit(1)).first() is not None
+
+
 def out(session: Session, test_pk: int, test_id: str) -> ConclusionsOut:
     """The conclusion of a test as it goes over the wire."""
     rows = versions(session, test_pk)

@@ -10,6 +10,7 @@ from fastapi.responses import RedirectResponse
 from starlette.responses import Response
 
 from service.analyses.workflow import Target, analysis_of, breath_marks, foresee
+from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.errors import Conflict, InvalidContent, Place, UpslopeError
 from service.exercise_tests import queries as tests
@@ -210,6 +211,7 @@ def _form(
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
         test = tests.out(session, ref.test_pk)
+        signed = is_signed(session, ref.test_pk)
         day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
         if test.status != "complete":
             raise Conflict(f"The test is {test.status}; rows are judged once it is complete.")
@@ -241,6 +243,7 @@ def _form(
         status=filled.status,
         subject=subject,
         test=test,
+        signed=signed,
         day=day,
         fields=fields,
         filled=filled,

@@ -17,6 +17,7 @@ from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.provenance import SOURCES
 from service.analysis.rule_sets import RULE_SETS, RuleSet, heart_rate_methods
 from service.analysis.smoothing import LOCAL_SD_SOURCE
+from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.effort_rules.queries import own_rule_sets
 from service.errors import Conflict, UpslopeError
@@ -234,6 +235,7 @@ def _form(
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
         test = tests.out(session, ref.test_pk)
+        signed = is_signed(session, ref.test_pk)
         day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
         if test.status != "complete":
             raise Conflict(f"The test is {test.status}; only a complete test has a stored analysis.")
@@ -245,6 +247,7 @@ def _form(
         status=filled.status,
         subject=subject,
         test=test,
+        signed=signed,
         day=day,
         settings=told,
         fields=[one.field for one in told],

@@ -11,6 +11,7 @@ from service.analyses import queries as analyses
 from service.analyses.workflow import Target, analysis_of, foresee
 from service.charts.threshold_panels import HEIGHT, WIDTH, Panels, threshold_panels
 from service.charts.uptake import columns_of
+from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.errors import Conflict, InvalidContent, Place, UpslopeError
 from service.exercise_tests import queries as tests
@@ -176,6 +177,7 @@ def _form(
     with store.read() as session:
         subject = subjects.get(session, ref.subject_pk)
         test = tests.out(session, ref.test_pk)
+        signed = is_signed(session, ref.test_pk)
         day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
         if test.status != "complete":
             raise Conflict(f"The test is {test.status}; thresholds are set once it is complete.")
@@ -194,6 +196,7 @@ def _form(
         status=filled.status,
         subject=subject,
         test=test,
+        signed=signed,
         day=day,
         names=NAMES,
         threshold=name,

@@ -149,6 +149,16 @@ def test_a_conclusion_is_kept_as_a_draft_and_then_signed(browser, tester_key, la
     assert version["signed_at"] is not None
 
 
+def test_whoever_changes_a_signed_test_is_told_so_before(browser, tester_key, complete):
+    one = browser(tester_key)
+    forms = [f"/tests/{complete['id']}/{part}" for part in ("rows", "settings", "thresholds")]
+    told = "A conclusion of this test is signed."
+    conclude(one, complete["id"])
+    assert not any(told in one.get(form).text for form in forms)
+    conclude(one, complete["id"], sign="true")
+    assert all(told in one.get(form).text for form in forms)
+
+
 def test_a_change_after_the_signature_is_told(browser, tester_key, laboratory, complete):
     one = browser(tester_key)
     conclude(one, complete["id"], sign="true")
