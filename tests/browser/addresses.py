@@ -117,10 +117,14 @@ class Records:
 _RUNNING: tuple[tuple[int, dict[str, Any]], ...] = (
     (0, {"kind": "clock_started"}),
     (0, {"kind": "stage_started", "phase": "rest"}),
-    (120, {"kind": "stage_started", "phase": "exercise", "stage": 1, "work_rate_w": 40.0}),
-    (240, {"kind": "stage_started", "phase": "exercise", "stage": 2, "work_rate_w": 60.0}),
+    (120, {"kind": "stage_started", "phase": "exercise", "stage": 1, "work_rate_w": 80.0}),
 )
-_ENDED: tuple[tuple[int, dict[str, Any]], ...] = ((430, {"kind": "exercise_ended", "stop_reason": "legs"}),)
+_ENDED: tuple[tuple[int, dict[str, Any]], ...] = ((440, {"kind": "exercise_ended", "stop_reason": "legs"}),)
+_NOTED: list[dict[str, Any]] = [
+    {"stage": stage, "phase": "exercise", "time_s": time_s, "work_rate_w": load, "rpe": rpe, "rpe_scale": "6-20",
+     "heart_rate_bpm": rate, "systolic_mmhg": systolic, "diastolic_mmhg": 76.0}
+    for stage, time_s, load, rpe, rate, systolic in ((1, 225.0, 80.0, 9.0, 104.0, 142.0), (2, 348.0, 100.0, 11.0, 117.0, 154.0))
+]  # fmt: skip
 
 
 def records(served: Served, key: str) -> Records:
@@ -147,7 +151,12 @@ def records(served: Served, key: str) -> Records:
             return sorted((one for one in found if one["tests"]), key=lambda one: one["started_at"])
 
         cohorts = {one["name"]: one["id"] for one in got("/v1/cohorts")["items"]}
-        ids = {"client": subject("FC-04"), "rower": subject("RS-01"), "old_client": subject("FC-10")}
+        ids = {
+            "client": subject("FC-04"),
+            "improved": subject("FC-01"),
+            "rower": subject("RS-01"),
+            "old_client": subject("FC-10"),
+        }
         ids |= {"squad": cohorts["Rowing squad"], "study": cohorts["Training study"]}
         *_, before, last = visits_of(ids["client"])
         ids |= {"visit": last["id"], "test": last["tests"][0], "test_before": before["tests"][0]}
@@ -168,10 +177,11 @@ def records(served: Served, key: str) -> Records:
                 f"/v1/visits/{ids['new_visit']}/tests",
                 {"mode": "cycle", "protocol_id": "cycle_step_untrained"},
             )
-            begun = datetime.now(UTC) - timedelta(minutes=8)
+            begun = datetime.now(UTC) - timedelta(seconds=445)
             rows = [{**mark, "at": (begun + timedelta(seconds=after)).isoformat()} for after, mark in marks]
-            answer = client.post(f"/v1/tests/{ids[name]}/marks", json=rows)
-            assert answer.is_success, answer.text
+            for part, body in (("marks", rows), ("stage-notes", _NOTED)):
+                answer = client.post(f"/v1/tests/{ids[name]}/{part}", json=body)
+                assert answer.is_success, answer.text
         ids["void_test"] = made(f"/v1/visits/{ids['new_visit']}/tests", {"mode": "cycle"})
         answer = client.patch(f"/v1/tests/{ids['void_test']}", json={"status": "void"})
         assert answer.is_success, answer.text

@@ -20,8 +20,10 @@ THEMES = ("light", "dark")
 
 #: Pictures of the README: name of the file, page, width and height of what is shown.
 README = (
-    ("person", "/people/{client}", 1000, 900),
-    ("test", "/tests/{test}", 1000, 900),
+    ("sheet", "/tests/{running_test}/record", 1100, 900),
+    ("person", "/people/{improved}", 1000, 1130),
+    ("test", "/tests/{test}", 1000, 1150),
+    ("report", "/v1/tests/{test}/report?audience=client&format=html", 820, 1160),
 )
 
 
