@@ -9,7 +9,6 @@ from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, select_autoescape
 from starlette.exceptions import HTTPException
 
-from service.http.keys import SESSION_COOKIE
 from service.pages import guide
 
 router = APIRouter(include_in_schema=False)
@@ -18,9 +17,9 @@ _templates = Environment(loader=PackageLoader("service.pages"), autoescape=selec
 
 
 @router.get("/")
-def home(request: Request) -> RedirectResponse:
-    """To the people for a browser that signed in, else to the guide."""
-    return RedirectResponse("/people" if SESSION_COOKIE in request.cookies else "/guide")
+def home() -> RedirectResponse:
+    """To the people, which asks a browser that did not sign in for a key."""
+    return RedirectResponse("/people")
 
 
 @router.get("/guide")

@@ -49,7 +49,7 @@ def sign_in(
         address = request.client.host if request.client else "unknown"
         wait = request.app.state.key_failures.over(address)
         refused = (
-            "This key is not known, has expired or was revoked. 'upslope keys create' makes one on the server."
+            "This key is not known, has expired or was revoked. Copy it whole, or ask for a new one."
             if wait is None
             else f"Too many refused keys from this address; wait {wait} s."
         )

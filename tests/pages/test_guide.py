@@ -36,8 +36,9 @@ def test_an_unknown_page_is_a_problem(client) -> None:
     assert answer.json()["type"] == "/guide/errors#not-found"
 
 
-def test_the_address_of_the_service_leads_to_the_guide(client) -> None:
-    assert client.get("/", follow_redirects=False).headers["location"] == "/guide"
+@pytest.mark.parametrize("address", ["/guide", "/docs"])
+def test_the_record_is_one_step_from_the_guide_and_the_reference(client, address: str) -> None:
+    assert 'href="/people"' in client.get(address).text
 
 
 @pytest.mark.parametrize(
