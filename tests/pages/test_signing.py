@@ -157,6 +157,10 @@ def test_pages_are_not_kept_and_not_framed(browser, tester_key):
     assert "frame-ancestors 'none'" in headers["content-security-policy"]
 
 
-def test_the_first_page_is_the_guide_or_the_people(browser, tester_key):
-    assert browser().get("/").headers["location"] == "/guide"
+def test_the_address_of_the_service_leads_to_the_people_by_way_of_a_key(browser, tester_key):
+    visitor = browser()
+    assert visitor.get("/").headers["location"] == "/people"
+    form = visitor.get("/people").headers["location"]
+    assert form.startswith("/sign-in")
+    assert "gives you a key" in visitor.get(form).text
     assert browser(tester_key).get("/").headers["location"] == "/people"
