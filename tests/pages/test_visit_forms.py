@@ -90,6 +90,18 @@ def test_a_form_sent_twice_adds_one_visit(browser, tester_key, laboratory, send)
     assert len(laboratory.client.get(f"/v1/subjects/{subject['id']}/visits").json()["items"]) == 1
 
 
+def test_the_way_to_a_test_begins_on_the_page_of_a_new_person(browser, tester_key, laboratory, send):
+    subject = laboratory.subject()
+    one, address = browser(tester_key), f"/people/{subject['id']}/visits/new"
+    actions = one.get(f"/people/{subject['id']}").text.partition('class="actions">')[2].partition("</p>")[0]
+    assert f'href="{address}">Begin a new test</a>' in actions
+    # Enter in a field sends the first button of a form: the way on to the test.
+    first = re.findall(r"<button[^>]*>", one.get(address).text.partition("visit-form")[2])[0]
+    assert 'name="then" value="prepare"' in first
+    answer = send(one, address, WHEN | {"revision": "1", "then": "prepare"})
+    assert answer.headers["location"].endswith("/prepare")
+
+
 def test_who_may_not_write_sees_no_link(browser, reader_key, laboratory):
     subject = laboratory.subject()
     one = browser(reader_key)
