@@ -157,7 +157,7 @@ def test_the_text_says_versions_and_cautions(exported, full_cohort):
     told = (exported(full_cohort) / "README.md").read_text("utf-8")
     assert "4 analyses of version 3" in told
     assert "Nothing here is a diagnosis" in told
-    assert "LOINC is copyright Regenstrief Institute" in told
+    assert "LOINC is copyright © Regenstrief Institute" in told
 
 
 def test_the_audit_knows_of_it(store, exported, full_cohort):

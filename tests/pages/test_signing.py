@@ -2,7 +2,6 @@
 
 import re
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -10,6 +9,7 @@ import sqlalchemy as sa
 from service.db.models import Change, WebSession
 from service.db.transactions import now
 from service.http.keys import SESSION_COOKIE
+from tests.api.conftest import everything
 
 
 def form_token(browser):
@@ -43,11 +43,18 @@ def test_over_tls_the_cookie_is_sent_over_tls_only(store, open_client, tester_ke
 
 def test_neither_token_nor_key_is_kept(browser, store, tester_key):
     token = browser(tester_key).cookies[SESSION_COOKIE]
-    database = Path(store.settings.sqlite_path)
-    stored = b"".join(one.read_bytes() for one in database.parent.glob(f"{database.name}*"))
-    assert b"web_session" in stored
-    assert token.encode() not in stored
-    assert tester_key.encode() not in stored
+    stored = everything(store)
+    assert "web_session" in stored
+    assert token not in stored
+    assert tester_key not in stored
+
+
+@pytest.mark.parametrize("token", [b"", b"0" * 64, b"\xe9" * 64])
+def test_a_write_by_a_script_needs_the_token_of_its_page(browser, tester_key, token):
+    one = browser(tester_key)
+    answer = one.post("/v1/subjects", json={"code": "S-01"}, headers={b"x-form-token": token})
+    assert answer.status_code == 403
+    assert one.get("/v1/subjects").json()["items"] == []
 
 
 @pytest.mark.parametrize("key", ["", "ups_unknown", "  "])

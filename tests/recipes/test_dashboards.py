@@ -13,6 +13,8 @@ from typing import Any
 import httpx
 import pytest
 
+from tests.api.test_links import in_light
+
 QUANTITY = "vo2_peak_ml_kg_min"
 CODE = "RS-01"
 BOARD = "https://board.example"
@@ -242,5 +244,5 @@ def test_a_link_to_a_chart_over_a_real_connection(service):
     with service.client(service.tester_key) as desk:
         link = desk.post("/v1/links", json={"address": address, "days": 1}).json()
         assert link["url"].startswith(f"{service.address}/links/")
-        drawn = desk.get(address).text
-    assert httpx.get(link["url"]).text == drawn
+        drawn = desk.get(address).content
+    assert httpx.get(link["url"]).content == in_light(drawn)
