@@ -213,6 +213,16 @@ def test_the_clock_follows_the_protocol_and_says_when_a_stage_ends(recorded, ope
     expect(page.locator("#load")).to_have_text("125 W")
 
 
+def test_the_load_of_a_stage_does_not_stand_over_the_cool_down(recorded, open_sheet):
+    page = open_sheet(recorded())
+    page.locator("#start-work_rate_w").fill("60")
+    press(page, "Start with exercise")
+    expect(page.locator("#asked")).to_have_text("Exercise, stage 1: 60 W.")
+    press(page, "End exercise")
+    expect(page.locator("#phase")).to_have_text("Recovery")
+    expect(page.locator("#asked")).to_be_empty()
+
+
 # -- nothing lost, nothing twice ----------------------------------------------------------------------------------------
 
 

@@ -1,5 +1,7 @@
 """Finding people, and the page of one person."""
 
+import re
+
 import pytest
 import sqlalchemy as sa
 
@@ -94,13 +96,13 @@ def test_a_person_without_a_test(browser, tester_key, laboratory):
 def test_a_planned_test_and_measurements_are_told(browser, tester_key, laboratory):
     subject = laboratory.subject()
     visit = laboratory.visit(subject["id"])
-    laboratory.planned(visit["id"])
+    test = laboratory.planned(visit["id"])
     put = laboratory.client.put(
         f"/v1/visits/{visit['id']}/measurements", json=[{"quantity": "grip_strength_kg", "value": 41.5}]
     )
     assert put.status_code == 200
     text = browser(tester_key).get(f"/people/{subject['id']}").text
-    assert "planned" in text
+    assert re.search(rf'<a href="/tests/{test["id"]}/record">planned\b', text)
     assert "Grip strength" in text
     assert "41.5 kg" in text
 

@@ -110,6 +110,7 @@ def test_a_whole_test_without_scripts(sheet, client, planned):
         "sitting",
     )
     after = sheet.text()
+    assert f'href="/tests/{planned["id"]}">See what the test shows</a>' in after
     assert f"/visits/{planned['visit_id']}/import?into={planned['id']}" in after
     assert "<form" not in after.split("<main")[1]
 
@@ -299,6 +300,7 @@ def test_who_reads_watches_and_does_nothing(browser, reader_key, client, planned
     text = one.get(f"/tests/{planned['id']}/record").text
     assert "Exercise, stage 1" in text
     assert "<form" not in text.split("<main")[1]
+    assert "/import?into=" not in text
     assert one.post(f"/tests/{planned['id']}/record", data={"act": "end"}).status_code == 403
 
 

@@ -776,6 +776,8 @@ class Sheet {
       if (asked) this.say(asked.words, "ask");
       else if (stageChanged && !isFirst) this.say(`${this.where(place)}: ${this.figures.load(loadOf(place)) || "load as you set it"}.`, "stage");
       else if (this.part("asked").dataset.kind === "ask") this.write("asked", "");
+      // The load of a stage that is over does not stand over the cool-down.
+      if (place.phase !== "exercise" && this.part("asked").dataset.kind === "stage") this.write("asked", "");
     }
     const list = this.part("asked-list");
     const items = asked?.items ?? [];
