@@ -138,9 +138,9 @@ def test_no_request_makes_the_service_fail(client, record):
         if method == "delete" and path.startswith("/v1/subjects"):
             return
         answer = client.request(method.upper(), address, params=query, headers=headers, content=content)
-        of_admins = path.startswith(("/v1/keys", "/v1/audit", "/v1/site", "/v1/typical-errors")) or path.endswith(
-            ("/export", "/access-copy", "/erasure")
-        )
+        of_admins = path.startswith(
+            ("/v1/keys", "/v1/audit", "/v1/site", "/v1/typical-errors")
+        ) or path.endswith(("/export", "/access-copy", "/erasure"))
         expected = ALLOWED | {403} if of_admins else ALLOWED
         assert answer.status_code in expected, (method, address, query, content, answer.text)
         if answer.status_code >= 400:

@@ -145,7 +145,15 @@ def test_keys_are_listed_limited_and_revoked(migrated, cycle_test):
     )
     listed = migrated("keys", "list").stdout
     (row,) = [line for line in listed.splitlines() if " one " in line]
-    assert [cell.strip() for cell in row.strip("│").split("│")] == ["one", "reader", "a1", "yes", "never", until, ""]
+    assert [cell.strip() for cell in row.strip("│").split("│")] == [
+        "one",
+        "reader",
+        "a1",
+        "yes",
+        "never",
+        until,
+        "",
+    ]
     assert migrated("keys", "revoke", "one").stdout == "Revoked one.\n"
     revoked = [line for line in migrated("keys", "list").stdout.splitlines() if " one " in line]
     assert [cell.strip()[:2] for cell in revoked[0].strip("│").split("│")][-1] == "20"

@@ -173,9 +173,8 @@ class Builder:
                 interface="mask", lactate_sample_site=text, lactate_analyser=text, handrail_support=False,
                 fio2_fraction=0.2093, recovery_posture=text, recovery_active=True, field_inputs={"age_years": 91.2, "a": text},
                 reason_for_test=text, rpe_scale="6-20", cautions_acknowledged=[text],
-                cautions_acknowledged_by=text, cautions_acknowledged_at=at, ecg_recorded=True, ecg_read_by=text, ecg_reading=text, notes=text,
-                source_hash="ab" * 32,
-                source_name=text, source_options={"columns": {text: None}},
+                cautions_acknowledged_by=text, cautions_acknowledged_at=at, ecg_recorded=True, ecg_read_by=text,
+                ecg_reading=text, notes=text, source_hash="ab" * 32, source_name=text, source_options={"columns": {text: None}},
                 source_columns=[{"header": text}], source_findings=[{"message": text}],
             )
         )  # fmt: skip

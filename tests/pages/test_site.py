@@ -359,6 +359,12 @@ def test_a_key_is_revoked_and_given_another_secret(chief, send, client, store, m
     assert client.get("/v1/site").status_code == 200
 
 
+def test_a_rotation_says_when_the_secret_before_ends(chief, send, client):
+    answer = send(chief, "/site/keys", {"name": "tester", "overlap": "week"}, to="/site/keys/rotation")
+    assert answer.status_code == 422
+    assert client.get("/v1/site").status_code == 200
+
+
 def test_whoever_revokes_their_own_key_is_told_and_then_out(chief, send):
     assert "This is the key you are signed in with." in chief.get("/site/keys").text
     answer = send(chief, "/site/keys", {"name": "head of laboratory"}, to="/site/keys/revocation")
