@@ -3,13 +3,15 @@
 Every line is wrapped to the width of the terminal; what continues a line is indented below it.
 """
 
+import re
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.references import REFERENCES, cited_keys
+from service.methods.catalogue import METHODS
 from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES
 
@@ -36,6 +38,25 @@ CRITERIA: Mapping[str, str] = {
     "blood_lactate": "Blood lactate",
     "heart_rate_near_predicted": "Heart rate near the predicted maximum",
 }
+
+#: What the methods of a threshold are called.
+THRESHOLD_METHODS: Mapping[str, str] = {
+    "v_slope": "V-slope",
+    "ventilatory_equivalents": "ventilatory equivalents",
+    "excess_co2": "excess CO2",
+    "ve_vco2": "VE on VCO2",
+    "ve_vco2_equivalent": "VE/VCO2",
+    "consensus": "consensus of methods",
+    "lactate_2": "2 mmol/L",
+    "lactate_4": "4 mmol/L",
+    "lactate_baseline_0_5": "lowest + 0.5 mmol/L",
+    "lactate_baseline_1_0": "lowest + 1.0 mmol/L",
+    "lactate_modified_dmax": "modified maximal distance",
+    "lactate_log_log": "log-log",
+    "tester": "set by the tester",
+}
+#: Those whose id is no ordinary word, as they stand in a sentence.
+METHODS_IN_SENTENCES = {method: words for method, words in THRESHOLD_METHODS.items() if "_" in method}
 
 #: Rows of the table: words, part and field of the analysis, quantity for unit and decimals.
 _IN_THE_WINDOW: Sequence[tuple[str, str, str]] = (
@@ -291,6 +312,27 @@ def rank_lines(ranks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     if unpredicted:
         names = unpredicted if len(unpredicted) < 3 else [f"{len(unpredicted)} equations"]
         yield f"no prediction for body size by {' and '.join(names)}; the JSON form says why"
+
+
+def names_of(tables: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """What equations and tables are called, by id; an equation with whose it is.
+
+    Parameters
+    ----------
+    tables : iterable of (id, name)
+        Reference tables of the record.
+    """
+    equations = {
+        one.id: f"{one.label} ({REFERENCES[one.source].text.partition(',')[0]} {one.source[-4:]})"
+        for one in METHODS.values()
+        if one.source in REFERENCES
+    }
+    return equations | dict(tables)
+
+
+def with_names(line: str, names: Mapping[str, str]) -> str:
+    """A line in which what has a name is called by it, and not by its id."""
+    return re.sub(r"\w+", lambda found: names.get(found.group(), found.group()), line)
 
 
 def ordinal(number: int) -> str:

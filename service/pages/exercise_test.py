@@ -1,7 +1,7 @@
 """The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -15,7 +15,6 @@ from service.conclusions.schemas import ConclusionsOut
 from service.db.transactions import Store
 from service.exercise_tests import queries as tests
 from service.http.dependencies import StoreDependency, TestDependency, TestRef, principal_of
-from service.methods.catalogue import METHODS
 from service.outlets import text as words_of
 from service.pages import explanations
 from service.pages.explanations import Explanation
@@ -23,7 +22,6 @@ from service.pages.forms import Field, Filled
 from service.pages.people import name_of
 from service.pages.rendering import PageRoute, page
 from service.quantities import QUANTITIES
-from service.reference.tables import NormTable
 from service.subjects import queries as subjects
 from service.visits import queries as visits
 from service.visits.queries import in_own_offset
@@ -87,7 +85,7 @@ def shown_test(
         day = in_own_offset(visits.get(session, ref.visit_pk)).date()
         concluded = conclusions.out(session, ref.test_pk, ref.test_id)
         reported = read_reported(session, ref.test_pk)
-        names = _names(norm_tables(session))
+        names = words_of.names_of((one.id, one.name) for one in norm_tables(session))
     about: dict[str, Any] = {
         "subject": subject,
         "name": name_of(subject, principal),
@@ -117,7 +115,14 @@ def shown_test(
             (words, quantity, value, explanations.of_result(document, quantity))
             for words, quantity, value in words_of.highest_values(document)
         ],
-        thresholds=[(one, explanations.of_threshold(document, one)) for one in with_value],
+        thresholds=[
+            (
+                one,
+                words_of.THRESHOLD_METHODS.get(one["method"], one["method"]),
+                explanations.of_threshold(document, one),
+            )
+            for one in with_value
+        ],
         same_reason=with_value[0]["reason"] if len({one["reason"] for one in with_value}) == 1 else None,
         no_threshold=_without_threshold(document),
         estimates=[
@@ -126,7 +131,12 @@ def shown_test(
         threshold_load="work_rate_lag_corrected_w" if _has_work_rate(document) else "speed_km_h",
         reported=[(QUANTITIES[one.quantity].label, one) for one in reported],
         serious=[group for group in groups if group[0]["severity"] != "info"],
-        assumed=[one for group in groups if group[0]["severity"] == "info" for one in group],
+        assumed=[
+            words_of.with_names(one["message"], names)
+            for group in groups
+            if group[0]["severity"] == "info"
+            for one in group
+        ],
         rules=_rules(document),
         verification=explanations.of_verification(document["effort"]["verification"]),
         criteria=[
@@ -139,6 +149,7 @@ def shown_test(
             for one in document["effort"]["criteria"]
         ],
         charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
+        no_fuel=None if _has(document, "substrate") else _why_no_fuel(document),
         sources=_sources(document),
         concluded=concluded,
         conclusion_fields=CONCLUSION,
@@ -154,23 +165,6 @@ def _draft(concluded: ConclusionsOut) -> Filled:
     return Filled(
         {"conclusion_text": newest.text, "author": newest.author, "credentials": newest.credentials or ""}
     )
-
-
-def _names(tables: Iterable[NormTable]) -> dict[str, str]:
-    """What tables and equations are called, by id; an equation with whose it is."""
-    equations = {
-        one.id: f"{one.label} ({REFERENCES[one.source].text.partition(',')[0]} {one.source[-4:]})"
-        for one in METHODS.values()
-        if one.source in REFERENCES
-    }
-    return equations | {one.id: one.name for one in tables}
-
-
-def _with_names(line: str, names: Mapping[str, str]) -> str:
-    """A line in which tables and equations are called by name."""
-    for word in set(re.findall(r"\w+", line)) & names.keys():
-        line = re.sub(rf"\b{word}\b", lambda _, word=word: names[word], line)  # type: ignore[misc]
-    return line
 
 
 def _standing(document: dict[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
@@ -221,7 +215,7 @@ def _verdict(document: dict[str, Any], names: Mapping[str, str]) -> list[list[Pa
     for line in lines[1:]:
         head, colon, rest = line.partition(":")
         if colon and head in heads:
-            answer.append([(head, heads[head]), (colon + _with_names(rest, names), None)])
+            answer.append([(head, heads[head]), (colon + words_of.with_names(rest, names), None)])
         elif line not in standing[1:]:
             answer.append([(line, None)])
     return answer
@@ -273,9 +267,14 @@ def _without_threshold(document: dict[str, Any]) -> list[tuple[str, str]]:
     for one in document["thresholds"]:
         if one["vo2_ml_min"] is None:
             of_reason = silent.setdefault(one["reason"] or "", {})
-            of_reason.setdefault(one["threshold"].upper(), []).append(one["method"].replace("_", " "))
+            of_reason.setdefault(one["threshold"].upper(), []).append(
+                words_of.THRESHOLD_METHODS.get(one["method"], one["method"])
+            )
     return [
-        ("; ".join(f"{name} by {', '.join(methods)}" for name, methods in named.items()), reason)
+        (
+            "; ".join(f"{name} by {', '.join(methods)}" for name, methods in named.items()),
+            words_of.with_names(reason, words_of.METHODS_IN_SENTENCES),
+        )
         for reason, named in silent.items()
     ]
 
@@ -290,9 +289,17 @@ def _has(document: dict[str, Any], chart: str) -> bool:
         return bool(document["lactate"].get("stages"))
     if document["marks"]["exercise_start_s"] is None:
         return False
-    if chart in {"v_slope", "ventilatory_equivalents", "rer", "substrate"}:
+    if chart == "substrate":
+        return any(one["fat_g_min"] is not None for one in (document["energy"] or {}).get("substrates") or ())
+    if chart in {"v_slope", "ventilatory_equivalents", "rer"}:
         return document["maxima"]["rer"] is not None
     return True
+
+
+def _why_no_fuel(document: dict[str, Any]) -> str | None:
+    """Why no stage tells fat and carbohydrate, where each has the same reason."""
+    reasons = {one["reason"] for one in (document["energy"] or {}).get("substrates") or ()}
+    return reasons.pop() if len(reasons) == 1 else None
 
 
 def _sources(document: dict[str, Any]) -> list[str]:

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from service import __version__
-from service.analyses.queries import local_date, read_notes, read_reported
+from service.analyses.queries import local_date, norm_tables, read_notes, read_reported
 from service.analyses.workflow import age_on, analysis_of, chart_from
 from service.conclusions import queries as conclusions
 from service.db.models import Subject, Visit
@@ -20,6 +20,7 @@ from service.outlets.report.document import Audience, Figure, Paper, Report
 from service.outlets.report.history import history_report
 from service.outlets.report.material import HistoryMaterial, Person, Sheet, TestMaterial
 from service.outlets.report.record import record_report
+from service.outlets.text import names_of
 from service.reports import queries
 from service.subjects import queries as subjects
 from service.trends.workflow import RANKED, trend_chart, trend_of
@@ -89,6 +90,7 @@ def report_of_test(
         notes = [asdict(note) for note in read_notes(session, test_pk)]
         reported = [asdict(one) for one in read_reported(session, test_pk)]
         visit_out = visits.out(session, visit, subject_id).model_dump()
+        names = names_of((one.id, one.name) for one in norm_tables(session))
     analysis = analysis_of(store, test_pk, {}, where="query") if frozen is None else frozen[1]
     day = in_own_offset(visit)
     trend = _up_to(trend_of(store, subject_pk, subject_id, RANKED, until=day.date()).as_dict(), test.id)
@@ -117,6 +119,7 @@ def report_of_test(
         trend=trend,
         rank=_rank(points[-1]["norm_id"] if points else None, analysis["ranks"]),
         figures=[_figure(spec, display) for spec in (specs if record else specs[:1])],
+        names=names,
     )
     sheet = Sheet(paper, printed, display, _PROGRAM)
     return (record_report if record else client_report)(material, sheet)

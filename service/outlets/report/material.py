@@ -85,6 +85,8 @@ class TestMaterial:
     rank : mapping or None
         Standing in the table of the test's point.
     figures : sequence of Figure
+    names : mapping
+        What reference tables and equations are called, by id.
     """
 
     __test__ = False
@@ -104,6 +106,7 @@ class TestMaterial:
     trend: Part
     rank: Part | None
     figures: Sequence[Figure]
+    names: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from service.outlets.report.document import (
 )
 from service.outlets.report.material import Part, TestMaterial, in_words, shown
 from service.outlets.sentences import latest_in_words
-from service.outlets.text import CHANGES, VERDICTS, finding_groups
+from service.outlets.text import CHANGES, VERDICTS, finding_groups, with_names
 
 #: So many remarks of one kind are written out.
 _ALIKE = 3
@@ -106,7 +106,7 @@ def error_in_words(series: Mapping[str, Any], display: Display) -> str:
     )
 
 
-def quality(findings: Sequence[Part], display: Display) -> Section:
+def quality(findings: Sequence[Part], display: Display, names: Mapping[str, str]) -> Section:
     """Remarks on a test with what to do, then what was assumed."""
     groups = finding_groups(findings)
     serious = [group for group in groups if group[0]["severity"] != "info"]
@@ -126,7 +126,9 @@ def quality(findings: Sequence[Part], display: Display) -> Section:
     ]
     if assumed:
         blocks.append(Words("Read and assumed:", "quiet"))
-        blocks.append(Bullets(tuple(display.said(one["message"]) for one in assumed), "quiet"))
+        blocks.append(
+            Bullets(tuple(display.said(with_names(one["message"], names)) for one in assumed), "quiet")
+        )
     return Section("Quality remarks", tuple(blocks))
 
 

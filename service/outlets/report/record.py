@@ -45,12 +45,15 @@ from service.outlets.report.parts import (
 )
 from service.outlets.text import (
     CRITERIA,
+    METHODS_IN_SENTENCES,
+    THRESHOLD_METHODS,
     of_rule,
     plateau_words,
     rank_lines,
     sources_of,
     verdict_lines,
     where_the_peak_is,
+    with_names,
 )
 from service.quantities import QUANTITIES
 
@@ -61,21 +64,6 @@ _THRESHOLDS = {
 }
 #: In the place of what a key may not see.
 NOT_SHOWN = "not shown to this key"
-_METHODS: Mapping[str, str] = {
-    "v_slope": "V-slope",
-    "ventilatory_equivalents": "ventilatory equivalents",
-    "excess_co2": "excess CO2",
-    "ve_vco2": "VE on VCO2",
-    "ve_vco2_equivalent": "VE/VCO2",
-    "consensus": "consensus of methods",
-    "lactate_2": "2 mmol/L",
-    "lactate_4": "4 mmol/L",
-    "lactate_baseline_0_5": "lowest + 0.5 mmol/L",
-    "lactate_baseline_1_0": "lowest + 1.0 mmol/L",
-    "lactate_modified_dmax": "modified maximal distance",
-    "lactate_log_log": "log-log",
-    "tester": "set by the tester",
-}
 _MET = {True: "met", False: "not met", None: "not assessable"}
 _UPTAKES = ("vo2_peak_ml_kg_min", "vo2_peak_ml_min")
 
@@ -97,10 +85,11 @@ def record_report(material: TestMaterial, sheet: Sheet) -> Report:
     label = analysis["peak"]["label"] or "VO2peak"
     standing = list(rank_lines(analysis["ranks"]))
     verdict = [line.strip() for line in verdict_lines(analysis, label)]
+    names = material.names
     return Report(
         title="Exercise test",
         about=tuple(_about(material, display)),
-        lead=tuple(display.said(line) for line in verdict if line not in standing[1:]),
+        lead=tuple(display.said(with_names(line, names)) for line in verdict if line not in standing[1:]),
         numbers=(),
         figures=(),
         sections=(
@@ -116,9 +105,9 @@ def record_report(material: TestMaterial, sheet: Sheet) -> Report:
             _ventilation(material, display),
             _stages(material, display),
             _ecg(material),
-            quality(analysis["findings"], display),
+            quality(analysis["findings"], display, names),
             *_cautions_of_test(analysis, display),
-            _standing(standing, display),
+            _standing([with_names(line, names) for line in standing], display),
             _comparison(material, display),
             conclusion(material, display),
             *([Section("Charts", tuple(material.figures))] if material.figures else []),
@@ -477,7 +466,7 @@ def _of_method(one: Part) -> str:
 
 
 def _predicted_in_words(one: Part, display: Display) -> str:
-    return f"{shown(display, one['value'], one['quantity'])} by {one['method']} ({_of_method(one)})"
+    return f"{shown(display, one['value'], one['quantity'])} by {_of_method(one)}"
 
 
 def _peak(material: TestMaterial, display: Display) -> Section:
@@ -571,7 +560,7 @@ def _thresholds(material: TestMaterial, display: Display) -> Section:
         rows = tuple(
             (
                 _THRESHOLDS[one["threshold"]],
-                display.said(_METHODS[one["method"]]),
+                display.said(THRESHOLD_METHODS[one["method"]]),
                 display.number(one["vo2_ml_min"], "vt1_vo2_ml_min"),
                 _percent(one["percent_of_peak"], display),
                 _percent(
@@ -611,7 +600,9 @@ def _thresholds(material: TestMaterial, display: Display) -> Section:
         f"{_THRESHOLDS[name]} threshold: not found. {why}" for name, why in _missing_thresholds(analysis)
     ]
     if missing:
-        blocks.append(Bullets(tuple(display.said(line) for line in missing), "quiet"))
+        blocks.append(
+            Bullets(tuple(display.said(with_names(line, METHODS_IN_SENTENCES)) for line in missing), "quiet")
+        )
     return Section("Thresholds", tuple(blocks))
 
 
