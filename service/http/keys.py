@@ -137,6 +137,12 @@ def session_token_of(scope: Scope) -> str | None:
     return None
 
 
+def bearer_key_of(scope: Scope) -> str | None:
+    """The key that a request was sent with."""
+    kind, _, key = Headers(scope=scope).get("authorization", "").partition(" ")
+    return key.strip() or None if kind.lower() == "bearer" else None
+
+
 def from_this_site(scope: Scope) -> bool:
     """Whether the browser says that a page of this service asked; without its word the Origin decides."""
     headers = Headers(scope=scope)
@@ -262,7 +268,7 @@ class KeyMiddleware:
             if state is not None:
                 token = headers.get("x-form-token", "")
                 if scope["method"] not in {"GET", "HEAD"} and not hmac.compare_digest(
-                    token, state["form_token"]
+                    token.encode(), state["form_token"].encode()
                 ):
                     raise Forbidden(
                         "A write by a signed-in browser needs the header X-Form-Token of its page."
@@ -291,13 +297,8 @@ class KeyMiddleware:
         return RedirectResponse(f"/sign-in{back}", status_code=303, headers={"Cache-Control": "no-store"})
 
     async def _principal(self, scope: Scope) -> Principal:
-        kind, _, key = Headers(scope=scope).get("authorization", "").partition(" ")
-        key = key.strip()
-        found = (
-            await run_in_threadpool(self._find, scope["app"].state.store, key)
-            if kind.lower() == "bearer" and key
-            else None
-        )
+        key = bearer_key_of(scope)
+        found = None if key is None else await run_in_threadpool(self._find, scope["app"].state.store, key)
         if found is None:
             address = scope["client"][0] if scope.get("client") else "unknown"
             if (wait := self.failures.over(address)) is not None:

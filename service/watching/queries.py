@@ -71,17 +71,19 @@ def _noted(row: Any) -> Noted:
     return Noted(row.seq, row.id, row.at, tuple(changed), content)
 
 
-def allowed(
-    session: Session, key_ids: Sequence[int], session_digests: Sequence[str]
-) -> tuple[set[int], set[str]]:
-    """Which of these keys, and which of these sessions of browsers, still hold."""
+def allowed(session: Session, key_ids: Sequence[int], digests: Sequence[str]) -> tuple[set[int], set[str]]:
+    """Which of these keys, and which of these secrets and sessions of browsers, still hold."""
     holds = sa.and_(
         ApiKey.revoked_at.is_(None), sa.or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > now())
     )
     keys = session.scalars(sa.select(ApiKey.id).where(ApiKey.id.in_(key_ids), holds)).all()
-    signed_in = session.scalars(
+    secrets = sa.select(ApiKey.digest).where(ApiKey.digest.in_(digests), holds)
+    replaced = sa.select(ApiKey.previous_digest).where(
+        ApiKey.previous_digest.in_(digests), ApiKey.previous_until > now(), holds
+    )
+    signed_in = (
         sa.select(WebSession.digest)
         .join(ApiKey, ApiKey.id == WebSession.api_key_id)
-        .where(WebSession.digest.in_(session_digests), WebSession.expires_at > now(), holds)
-    ).all()
-    return set(keys), set(signed_in)
+        .where(WebSession.digest.in_(digests), WebSession.expires_at > now(), holds)
+    )
+    return set(keys), set(session.scalars(sa.union_all(secrets, replaced, signed_in)).all())

@@ -1,6 +1,6 @@
 """Server-sent events of a test that is being recorded."""
 
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Callable
 from typing import Annotated, cast
 
 from fastapi import APIRouter, Header, Request, Response
@@ -9,20 +9,23 @@ from starlette.types import Receive, Scope, Send
 
 from service.errors import InvalidContent, Place
 from service.http.dependencies import Reader, TestDependency
-from service.http.keys import digest_of, session_token_of
+from service.http.keys import bearer_key_of, digest_of, session_token_of
 from service.watching.workflow import Listens, Watch
 
 router = APIRouter(prefix="/v1/tests/{test_id}", tags=["tests"])
 
 
 class _EventStream(StreamingResponse):
-    """A stream that is closed however the connection ends."""
+    """A stream that is closed, and tells so, however the connection ends: also before its first word."""
+
+    ended: Callable[[], None] = staticmethod(lambda: None)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         try:
             await super().__call__(scope, receive, send)
         finally:
             await cast("AsyncGenerator[str, None]", self.body_iterator).aclose()
+            self.ended()
 
 
 @router.get(
@@ -47,9 +50,10 @@ async def watch_test(
     """What is recorded of a test, as it is stored; ends with the recording, or with the access of who watches."""
     since = _place(last_event_id)
     watch: Watch = request.app.state.watch
-    token = session_token_of(request.scope) if "form_token" in request.scope["state"] else None
+    signed_in = "form_token" in request.scope["state"]
+    secret = session_token_of(request.scope) if signed_in else bearer_key_of(request.scope)
     listener = watch.join(
-        Listens(ref.test_pk, ref.test_id, principal.key_id, None if token is None else digest_of(token))
+        Listens(ref.test_pk, ref.test_id, principal.key_id, None if secret is None else digest_of(secret))
     )
     try:
         first, is_over = await watch.begin(listener, since)
@@ -59,9 +63,11 @@ async def watch_test(
     if is_over and not first:
         watch.leave(listener)
         return Response(status_code=204)
-    return _EventStream(
+    stream = _EventStream(
         watch.stream(listener, first), media_type="text/event-stream", headers={"X-Accel-Buffering": "no"}
     )
+    stream.ended = lambda: watch.leave(listener)
+    return stream
 
 
 def _place(text: str | None) -> int | None:

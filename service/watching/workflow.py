@@ -60,14 +60,14 @@ class Listens:
     test_pk : int
     test_id : str
     key_id : int
-    session_digest : str, optional
-        Of the session of a browser; it ends before its key does.
+    digest : str, optional
+        Of the secret, or of the session of a browser: either may end before the key does.
     """
 
     test_pk: int
     test_id: str
     key_id: int
-    session_digest: str | None = None
+    digest: str | None = None
 
 
 @dataclass(eq=False, slots=True)
@@ -87,7 +87,7 @@ class _Found:
     told: dict[str, list[Told]] = field(default_factory=dict)
     over: dict[str, str] = field(default_factory=dict)
     keys: set[int] = field(default_factory=set)
-    sessions: set[str] = field(default_factory=set)
+    digests: set[str] = field(default_factory=set)
 
 
 class Watch:
@@ -239,18 +239,16 @@ class Watch:
                 status = recordings.status_of(session, pk)
                 if status not in OPEN:
                     over[test_id] = status or "deleted"
-            keys, sessions = queries.allowed(
+            keys, digests = queries.allowed(
                 session,
                 sorted({one.key_id for one in who}),
-                sorted({one.session_digest for one in who if one.session_digest is not None}),
+                sorted({one.digest for one in who if one.digest is not None}),
             )
-        return _Found(end, told, over, keys, sessions)
+        return _Found(end, told, over, keys, digests)
 
     def _hand_over(self, one: "_Listener", found: _Found) -> None:
         who = one.who
-        if who.key_id not in found.keys or (
-            who.session_digest is not None and who.session_digest not in found.sessions
-        ):
+        if who.key_id not in found.keys or (who.digest is not None and who.digest not in found.digests):
             told = [Told("end", {"reason": "access_ended"})]
         else:
             told = [each for each in found.told.get(who.test_id, ()) if (each.seq or 0) > (one.after or 0)]

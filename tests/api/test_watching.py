@@ -5,13 +5,14 @@ import json
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from typing import Any, Self
 
 import httpx
 import pytest
 import sqlalchemy as sa
 import uvicorn
+from starlette.requests import ClientDisconnect
 
 from service.app import create_app
 from service.db.models import ApiKey, ExerciseTest
@@ -226,6 +227,29 @@ def test_a_key_that_is_revoked_hears_no_more(admin, client, test, screen, store,
         assert [event["data"] for event in one.rest()] == [{"reason": "access_ended"}]
 
 
+def test_a_secret_that_was_replaced_hears_no_more(admin, client, test, screen, store, make_key):
+    with screen(make_key(store, "second screen", "reader")) as one:
+        one.event()
+        assert admin.post("/v1/keys/second screen/rotation", json={}).status_code == 200
+        post_note(client, test, time_s=2.0, rpe=8, note="not for whoever found the old secret")
+        assert [event["data"] for event in one.rest()] == [{"reason": "access_ended"}]
+
+
+def test_a_secret_that_still_works_hears_on(admin, client, test, screen, store, make_key):
+    with screen(make_key(store, "second screen", "reader")) as one:
+        one.event()
+        rotated = admin.post("/v1/keys/second screen/rotation", json={"overlap_hours": 1})
+        post_note(client, test, time_s=2.0, rpe=8)
+        assert one.event()["data"]["changed"] == ["stage_notes"]
+        with screen(rotated.json()["key"]) as other:
+            assert other.event()["data"]["recording"]["test_id"] == test["id"]
+        with store.write("test") as transaction:
+            transaction.session.connection().exec_driver_sql(
+                "update api_key set previous_until = '2020-01-01 00:00:00.000000'"
+            )
+        assert [event["data"] for event in one.rest()] == [{"reason": "access_ended"}]
+
+
 @pytest.mark.parametrize(
     "ended",
     [
@@ -273,6 +297,38 @@ def test_places_are_bounded_and_given_back(served, test, screen):
         assert one.event() is not None
     # Nobody listens: nobody reads the feed.
     wait_until(lambda: not served.watch._listeners and served.watch._task.done())
+
+
+def test_a_connection_that_is_gone_before_the_first_word_gives_its_place_back(store, test, tester_key):
+    app = create_app(store.settings, store)
+
+    async def gone_at_once() -> None:
+        async def receive() -> dict[str, Any]:
+            return {"type": "http.request", "body": b"", "more_body": False}
+
+        async def send(message: dict[str, Any]) -> None:
+            raise OSError(message["type"])
+
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0", "spec_version": "2.4"},
+            "http_version": "1.1",
+            "method": "GET",
+            "scheme": "http",
+            "path": f"/v1/tests/{test['id']}/events",
+            "query_string": b"",
+            "headers": [(b"authorization", f"Bearer {tester_key}".encode())],
+            "client": ("127.0.0.1", 1),
+            "server": ("testserver", 80),
+            "root_path": "",
+            "raw_path": b"",
+        }
+        with suppress(OSError, ClientDisconnect):
+            await app(scope, receive, send)
+        assert not app.state.watch._listeners
+        await app.state.watch.stop()
+
+    asyncio.run(asyncio.wait_for(gone_at_once(), SOON_S))
 
 
 def test_who_falls_behind_is_let_go(store, client, test):
