@@ -38,6 +38,7 @@ from service.pages.forms import (
     SentDependency,
     as_shown,
     of_quantity,
+    recorded,
     shown_value,
     typed_of,
     values_of,
@@ -128,19 +129,6 @@ _COOL_DOWN = (
     Field("recovery_posture", "Posture", "choice", _POSTURES),
 )
 _ONCE = re.compile(r"[A-Za-z0-9_.:+-]{1,120}")
-_ACTS = (
-    "start",
-    "stage",
-    "hold",
-    "go_on",
-    "end",
-    "reason",
-    "take_back",
-    "note",
-    "reading",
-    "cool_down",
-    "complete",
-)
 
 
 def load_fields(mode: str) -> tuple[Field, ...]:
@@ -176,7 +164,7 @@ def _read(session: Session, ref: TestRef, display: Display, at: datetime) -> _Sh
 
 
 def _planned_scale(test: ExerciseTest) -> str:
-    return getattr(test, "rpe_scale", None) or "6-20"
+    return test.rpe_scale or "6-20"
 
 
 @router.get("")
@@ -193,7 +181,7 @@ def record_step(
 ) -> Response:
     """Do one thing on the sheet, and show it again; a form that is sent twice does it once."""
     act = sent.text.get("act", "")
-    if act not in _ACTS:
+    if act not in _DO:
         raise InvalidContent("This form does not say what is to be done.", (Place("act", "is not known"),))
     at = now().astimezone()
     display = display_of(request)
@@ -369,7 +357,7 @@ def _note(doing: _Doing, filled: Filled) -> Response:
 def _where(sheet: _Sheet, at: datetime, *, before: bool = False) -> dict[str, Any]:
     """Phase, stage, time and load of an entry that is made at a moment, or at the end of the stage before it."""
     if before:
-        at -= timedelta(seconds=sheet.place.in_stage_s + 1)
+        at = (sheet.place.stage_began_at or at) - timedelta(seconds=1)
     place = standing(sheet.marks, sheet.recording.steps, at)
     of_ramp = place.step is not None and place.step.ramp_w_per_min is not None
     load = {name: getattr(place, name) for name in ("work_rate_w", "speed_km_h", "grade_percent")}
@@ -504,11 +492,11 @@ def _page(
         visit = visits.get(session, ref.visit_pk)
         test = tests.get(session, ref.test_pk)
         sheet = _read(session, ref, display, at)
-        cool_down = {name: getattr(test, name) for name in ("recovery_active", "recovery_posture")}
+        cool_down = recorded(_COOL_DOWN, test)
     recording = sheet.recording
     fields = as_shown(_ENTRY, display)
     known = recording.stage_notes
-    changed = entry if entry is not None and entry < len(known) else None
+    changed = entry if entry is not None and 0 <= entry < len(known) else None
     if act != "note":
         typed = {one.name: "" for one in _ENTRY} | {"rpe_scale": sheet.rpe_scale}
         if changed is not None:
@@ -562,7 +550,7 @@ def _page(
         signs=STOP_SIGNS,
         asked=ASKED,
         recovery=[(after, as_shown(map(of_quantity, names), display)) for after, names in RECOVERY],
-        cool_down=Filled({one.name: _typed_flag(cool_down[one.name]) for one in _COOL_DOWN}),
+        cool_down=Filled(cool_down),
         cool_down_fields=_COOL_DOWN,
         limit_bpm=PUBLISHED_LIMIT_BPM,
         load_now=_load_words(display, sheet.place),
@@ -573,10 +561,6 @@ def _page(
         once=secrets.token_urlsafe(12),
         script=json.dumps(script),
     )
-
-
-def _typed_flag(value: bool | str | None) -> str:
-    return "" if value is None else str(value).lower()
 
 
 def _heart_rates(recording: RecordingOut) -> dict[str, Any]:

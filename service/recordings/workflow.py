@@ -40,6 +40,8 @@ class Standing:
     held : bool
     work_rate_w, speed_km_h, grade_percent : float or None
         The load now: of the protocol, or as it was set by hand.
+    stage_began_at : datetime or None
+        Further back than `in_stage_s` where the stage was held.
     """
 
     time_s: float | None = None
@@ -53,6 +55,7 @@ class Standing:
     work_rate_w: float | None = None
     speed_km_h: float | None = None
     grade_percent: float | None = None
+    stage_began_at: datetime | None = None
 
 
 def standing(marks: Sequence[Mark], steps: Sequence[StepOut], at: datetime) -> Standing:
@@ -76,15 +79,16 @@ def standing(marks: Sequence[Mark], steps: Sequence[StepOut], at: datetime) -> S
     if zero is None or begun is None:
         return Standing(time_s=seconds_between(zero, at), following=next(iter(steps), None))
     phase = "recovery" if begun.kind == "exercise_ended" else begun.phase
-    run_s, held = _run_s([mark for mark in seen if mark.at >= begun.at], begun.at, at)
+    later = [mark for mark in seen if mark.at >= begun.at]
+    run_s, held = _run_s(later, begun.at, at)
     of_phase = [step for step in steps if step.phase == phase]
     place = next((place for place, step in enumerate(of_phase) if step.stage == begun.stage), None)
     if place is None:
         return Standing(
             *(seconds_between(zero, at), phase, begun.stage, None, _opening(steps, phase), run_s, None, held),
-            *(begun.work_rate_w, begun.speed_km_h, begun.grade_percent),
+            *(begun.work_rate_w, begun.speed_km_h, begun.grade_percent, begun.at),
         )
-    first = place
+    first, whole_s = place, run_s
     while place + 1 < len(of_phase) and run_s >= of_phase[place].duration_s:
         run_s -= of_phase[place].duration_s
         place += 1
@@ -99,6 +103,7 @@ def standing(marks: Sequence[Mark], steps: Sequence[StepOut], at: datetime) -> S
     return Standing(
         *(seconds_between(zero, at), phase, step.stage, step, following, run_s),
         *(max(0.0, step.duration_s - run_s), held, work_rate, load.speed_km_h, load.grade_percent),
+        stage_began_at=_has_run_at(later, begun.at, whole_s - run_s),
     )
 
 
@@ -114,6 +119,18 @@ def _run_s(marks: Sequence[Mark], since: datetime, at: datetime) -> tuple[float,
     if held_since is not None:
         held_for += at - held_since
     return (at - since - held_for) / timedelta(seconds=1), held_since is not None
+
+
+def _has_run_at(marks: Sequence[Mark], since: datetime, run_s: float) -> datetime:
+    """When a stage had run so long; the time that it was held until then comes on top."""
+    at, held_since = since + timedelta(seconds=run_s), None
+    for mark in marks:
+        if mark.kind == "stage_held" and held_since is None and mark.at < at:
+            held_since = mark.at
+        elif mark.kind == "stage_resumed" and held_since is not None:
+            at += mark.at - held_since
+            held_since = None
+    return at
 
 
 _ORDER = ("rest", "warm_up", "exercise", "recovery")

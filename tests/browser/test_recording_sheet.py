@@ -141,6 +141,7 @@ def test_the_browser_finds_where_a_test_is_as_the_service_does(open_page, served
             )
             if told.get("next") is not None:
                 told["next"] = [told["next"]["phase"], told["next"].get("stage")]
+            told["stage_began_s"] = told.get("stage_began_at", 0) / 1000
             assert {name: told.get(name) for name in expected} == expected, (case["name"], seconds)
 
 

@@ -159,6 +159,25 @@ def test_an_entry_may_belong_to_the_end_of_the_stage_before(sheet, client, plann
     assert 118 < note["time_s"] < 120
 
 
+def test_the_end_of_the_stage_before_is_found_behind_a_stage_that_was_held(sheet, client, planned):
+    marks_at(client, planned, seconds_ago=200)
+    for kind, seconds_ago in (("stage_held", 70), ("stage_resumed", 20)):
+        at = (datetime.now(UTC) - timedelta(seconds=seconds_ago)).isoformat().replace("+00:00", "Z")
+        client.post(f"/v1/tests/{planned['id']}/marks", json=[{"kind": kind, "at": at}])
+    sheet.do("note", rpe="12", rpe_scale="6-20", belongs="before")
+    (note,) = sheet.notes()
+    # The second stage began 120 s after the first, and was held for 50 of its 80 s.
+    assert (note["stage"], note["work_rate_w"]) == (1, 80)
+    assert 118 < note["time_s"] < 120
+
+
+def test_a_place_that_no_entry_has_opens_an_empty_form(sheet, client, planned):
+    marks_at(client, planned, seconds_ago=30)
+    sheet.do("note", rpe="13", rpe_scale="6-20", heart_rate_bpm="182")
+    for place in ("-1", "1", "99"):
+        assert 'value="182"' not in sheet.text(f"?entry={place}")
+
+
 def test_a_ramp_has_the_load_of_the_moment(browser, tester_key, client, laboratory, planned):
     test = laboratory.planned(
         planned["visit_id"], mode="cycle", protocol_id="cycle_ramp_20", stop_reason=None

@@ -20,15 +20,17 @@ export function standing(marks, steps, at) {
   if (!clock || !begun) return { time_s, phase: null, stage: null, held: false, in_stage_s: 0, left_s: null, next: steps[0] ?? null };
 
   const phase = begun.kind === "exercise_ended" ? "recovery" : begun.phase;
-  let { run_s, held } = runOf(seen.filter((mark) => mark.at >= begun.at), begun.at, at);
+  const later = seen.filter((mark) => mark.at >= begun.at);
+  let { run_s, held } = runOf(later, begun.at, at);
   const ofPhase = steps.filter((step) => step.phase === phase);
   let place = ofPhase.findIndex((step) => (step.stage ?? null) === (begun.stage ?? null));
-  const here = { time_s, phase, held, begun_at: begun.at };
+  const here = { time_s, phase, held, stage_began_at: begun.at };
   if (place < 0) {
     const stage = begun.stage ?? null;
     return { ...here, stage, step: null, in_stage_s: run_s, left_s: null, next: opening(steps, phase), ...loadOf(begun) };
   }
   const first = place;
+  const whole_s = run_s;
   while (place + 1 < ofPhase.length && run_s >= ofPhase[place].duration_s) {
     run_s -= ofPhase[place].duration_s;
     place += 1;
@@ -44,6 +46,7 @@ export function standing(marks, steps, at) {
     stage: step.stage ?? null,
     step,
     in_stage_s: run_s,
+    stage_began_at: hasRunAt(later, begun.at, whole_s - run_s),
     left_s: Math.max(0, step.duration_s - run_s),
     next: ofPhase[place + 1] ?? opening(steps, phase),
     ...load,
@@ -63,6 +66,21 @@ function runOf(marks, since, at) {
   }
   if (heldSince !== null) heldFor += at - heldSince;
   return { run_s: (at - since - heldFor) / 1000, held: heldSince !== null };
+}
+
+/** When a stage had run so long; the time that it was held until then comes on top. */
+function hasRunAt(marks, since, run_s) {
+  let at = since + run_s * 1000;
+  let heldSince = null;
+  for (const mark of marks) {
+    if (mark.kind === "stage_held" && heldSince === null && mark.at < at) {
+      heldSince = mark.at;
+    } else if (mark.kind === "stage_resumed" && heldSince !== null) {
+      at += mark.at - heldSince;
+      heldSince = null;
+    }
+  }
+  return at;
 }
 
 function opening(steps, phase) {
@@ -609,7 +627,7 @@ class Sheet {
       this.store("notes", [{ ...row, ...this.changing }]);
     } else {
       let when = this.pinned ?? at;
-      if (values.get("belongs") === "before") when -= this.standingAt(when).in_stage_s * 1000 + 1000;
+      if (values.get("belongs") === "before") when = (this.standingAt(when).stage_began_at ?? when) - 1000;
       const filled = Object.fromEntries(Object.entries(row).filter(([, value]) => value !== null));
       this.store("notes", [{ ...this.whereAt(when), ...filled }], { at: when });
     }
