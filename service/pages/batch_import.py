@@ -211,10 +211,10 @@ def _lines(sent: Sent, store: Store, display: Display) -> list[Line]:
     if len(lines) > MOST_LINES:
         message = f"are {len(lines):,} tests; at most {MOST_LINES:,} go in one page. 'upslope import --manifest' takes any number"
         raise InvalidContent(f"These {message}.", (Place("files", message),))
-    wanted = {int(one) for one in sent.text.get("lines", "").split(",") if one.isdigit()}
+    wanted = set(sent.text.get("lines", "").split(",")) - {""}
     for line in lines:
         line.seen = sent.text.get(f"seen_{line.number}", "")
-    return [line for line in lines if not wanted or line.number in wanted]
+    return [line for line in lines if not wanted or str(line.number) in wanted]
 
 
 def _base(name: str) -> str:

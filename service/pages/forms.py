@@ -19,6 +19,9 @@ from service.quantities import QUANTITIES
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
 
+#: Of one form: several files at once come with several fields for each.
+_MOST_FILES = 1_010
+_MOST_FIELDS = 10_010
 _WHOLE = re.compile(r"[+-]?\d{1,9}")
 _MOMENT = re.compile(r"(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2})(:\d{2}(?:\.\d{1,6})?)?")
 
@@ -157,7 +160,7 @@ class Sent:
 
 
 async def _sent(request: Request) -> AsyncIterator[Sent]:
-    async with request.form() as form:
+    async with request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS) as form:
         items = form.multi_items()
         text = {name: value for name, value in items if isinstance(value, str)}
         check_form(request, text.get("form_token", ""))

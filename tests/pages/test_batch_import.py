@@ -251,6 +251,22 @@ def test_a_script_sends_line_by_line(desk, laboratory):
     assert len(stored_for(laboratory, "B-1")) == 1
 
 
+@pytest.mark.parametrize("lines", ["\u00b2", "9" * 5000, "3,x,\u0663"])
+def test_a_line_that_is_no_number_names_none(desk, lines):
+    answer = desk(desk.empty, FILES, list_of(*ROWS), part="rows", lines=lines)
+    assert answer.status_code == 200
+
+
+def test_many_typed_lines_go_in_one_form(desk):
+    """Without scripts all fields of all lines come at once."""
+    many = [(f"file-{number}.csv", b"") for number in range(1, 201)]
+    listed = desk(desk.empty, many, step="list")
+    assert listed.status_code == 200
+    looked = desk(listed.text, many)
+    assert looked.status_code == 200, re.sub("<[^>]+>", " ", looked.text)[-600:]
+    assert line(looked.text, 200)[0] == "refused"
+
+
 def test_a_fault_of_the_service_in_one_line_stops_no_other(desk, laboratory, monkeypatch):
     looked = desk(desk.empty, FILES, list_of(*ROWS[:2])).text
     run = batch_import.run_jobs
