@@ -304,9 +304,9 @@ def _chart(seen: Look, options: ImportOptions, display: Display) -> str:
 
     file, sheet = seen.file, seen.sheet
     found = exercise_in(file.series)
-    of_file = (
-        options.exercise_start_s or (None if found is None else found.exercise_start_s),
-        options.exercise_end_s or (None if found is None else found.exercise_end_s),
+    of_file = tuple(
+        getattr(options if getattr(options, name) is not None else found, name, None)
+        for name in ("exercise_start_s", "exercise_end_s")
     )
     of_sheet = (None, None) if sheet is None else (sheet.exercise_start_s, sheet.exercise_end_s)
     whose = "" if sheet is None else ", by the file"

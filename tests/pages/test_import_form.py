@@ -262,6 +262,16 @@ def test_the_chart_is_drawn_before_anything_is_stored(desk, laboratory, visit, f
     assert "img-src 'self' data:" in looked.headers["content-security-policy"]
 
 
+def test_a_begin_that_was_typed_is_the_one_drawn_though_it_is_zero(desk, file):
+    places = []
+    for typed in ("0", "0.001", ""):
+        looked = desk(desk.empty, file, exercise_start_s=typed)
+        picture = re.search(r'<img class="chart" src="data:image/svg\+xml;base64,([^"]+)"', looked.text)
+        drawn = re.search(r'transform="([^"]+)"[^>]*>exercise begins<', base64.b64decode(picture[1]).decode())
+        places.append([round(float(one)) for one in re.findall(r"[\d.]+", drawn[1])])
+    assert places[0] == places[1] != places[2]
+
+
 def test_the_sheet_that_waits_is_chosen_and_its_clock_is_proposed_but_never_applied(
     desk, laboratory, visit, file, sheet
 ):
