@@ -17,7 +17,8 @@ from service.pages.rendering import PageRoute, page
 
 router = APIRouter(prefix="/site/keys", include_in_schema=False, route_class=PageRoute)
 
-_DAY_HOURS = 24.0
+#: How many hours the secret before works on.
+_OVERLAPS = {"day": 24.0, "none": 0.0}
 _SCOPES = (
     ("reader", "reader: sees results, without names unless told below"),
     ("tester", "tester: also adds and changes people, visits and tests"),
@@ -87,9 +88,12 @@ def _end_of(day: str) -> datetime:
 def rotate_key(request: Request, principal: Admin, store: StoreDependency, sent: SentDependency) -> Response:
     """Give a key another secret, which this page alone shows; the one before works for a day, or not at all."""
     sent.only(["name", "overlap"])
-    name, hours = sent.text.get("name", ""), _DAY_HOURS if sent.text.get("overlap") == "day" else 0.0
+    name, overlap = sent.text.get("name", ""), sent.text.get("overlap", "")
+    if overlap not in _OVERLAPS:
+        message = "must be day or none"
+        raise InvalidContent(f"overlap {message}.", (Place("overlap", message),))
     with store.write(principal.name) as transaction:
-        _, secret = queries.rotate(transaction, name, overlap_hours=hours)
+        _, secret = queries.rotate(transaction, name, overlap_hours=_OVERLAPS[overlap])
     return _page(request, store, Filled(), made=(name, secret), anew=True)
 
 
