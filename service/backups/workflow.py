@@ -77,11 +77,12 @@ def back_up(settings: Settings, folder: Path) -> Backup:
         raise UpslopeError(
             "This makes copies of a SQLite file; copy a PostgreSQL database with its own tools."
         )
+    for half_made in _made(folder).glob("upslope-*.making*"):  # by a process that was killed
+        half_made.unlink(missing_ok=True)
     at = now().replace(microsecond=0)
-    target = _made(folder) / f"upslope-{at:{_AT}}.db"
+    target = folder / f"upslope-{at:{_AT}}.db"
     # Under another name until it has passed, so that a copy with the right name is a sound one.
     making = target.with_suffix(".making")
-    making.unlink(missing_ok=True)
     try:
         copy_sqlite(Path(settings.sqlite_path), making)
         refuse_unsound(making)

@@ -94,6 +94,20 @@ def test_another_process_that_makes_it_is_left_to_it(settings, folder):
     assert len(backups_in(folder)) == 1
 
 
+def test_what_a_killed_process_left_half_made_is_taken_away(settings, folder):
+    folder.mkdir()
+    half = folder / "upslope-20240101T000000Z.making"
+    beside = folder / "upslope-20240101T000000Z.making-journal"
+    for left in (half, beside):
+        left.write_bytes(b"SQLite format 3")
+    (folder / "mine.making").write_text("mine")
+    back_up(settings, folder)
+    assert not half.exists()
+    assert not beside.exists()
+    assert (folder / "mine.making").exists()
+    assert len(backups_in(folder)) == 1
+
+
 def _made(fields) -> bool:
     return back_up_if_due(Settings(**fields)) is not None
 
