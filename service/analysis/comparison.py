@@ -587,7 +587,7 @@ def _load_axis(first: ComparedTest, second: ComparedTest, one: Course, other: Co
     """What tells the same work in both tests, or why nothing does."""
     for name, course in (("first", one), ("second", other)):
         if course.reason is not None:
-            return f"There is nothing to compare: of the {name} test {course.reason}."
+            return f"There is nothing to compare. The {name} test: {course.reason}."
     if first.test.mode != second.test.mode:
         return (
             f"The tests were done in different modes ({first.test.mode} and {second.test.mode}): the same work rate is not the "

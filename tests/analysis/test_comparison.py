@@ -168,7 +168,7 @@ def test_without_intervals_there_is_nothing_to_compare():
     found = compare(nothing, prepared(AFTER), WATTS)
     assert (
         found.work_rate.reason
-        == "There is nothing to compare: of the first test it has no intervals, only results."
+        == "There is nothing to compare. The first test: it has no intervals, only results."
     )
     assert "it has no intervals, only results" in found.percent_of_peak.reason
 

@@ -6,6 +6,7 @@ on cardiopulmonary exercise testing, 2003, and the AHA clinician's guide, 2010; 
 
 import io
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -186,6 +187,23 @@ def test_the_record_says_what_is_not_recorded(client, bare):
     assert "Conclusion: not recorded. Name, credentials and date: not recorded." in text
     for part in PARTS:
         assert part in text, part
+
+
+def test_ranges_of_uptake_alone_are_told_in_mets(client, laboratory):
+    """Without a heart rate at rest and a threshold there is no range by heart rate or load."""
+    visit = laboratory.visit(laboratory.subject()["id"])
+    example = Path(__file__).parents[2] / "seed_data" / "examples" / "cycle-step-15s.csv"
+    answer = laboratory.upload(
+        visit["id"], example.read_bytes(), {"mode": "cycle", "stop_reason": "exhaustion"}
+    )
+    test = answer.json()["test_id"]
+    ranges = laboratory.analysis(test)["training_ranges"]
+    assert {one["basis"] for one in ranges} == {"vo2_reserve"}
+    text = printed(client, f"/v1/tests/{test}/report", audience="client")
+    assert "Range METs" in text
+    for one in ranges:
+        assert f"{one['name']} {one['mets_low']:.1f}\N{EN DASH}{one['mets_high']:.1f}" in text
+    assert "1 MET is uptake at rest by convention" in text
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

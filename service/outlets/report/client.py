@@ -261,7 +261,12 @@ def _ranges(material: TestMaterial, display: Display) -> tuple[Block, ...]:
         ),
         None,
     )
-    columns = [Column("Range", share=1.8), Column("Heart rate, beats/min", figures=True, share=1.5)]
+    has_rate = any(one[f"heart_rate_{end}_bpm"] is not None for one in chosen for end in ("low", "high"))
+    columns = [Column("Range", share=1.8)]
+    if has_rate:
+        columns.append(Column("Heart rate, beats/min", figures=True, share=1.5))
+    if not has_rate and load is None:
+        columns.append(Column("METs", figures=True, share=1.2))
     if load is not None:
         columns.append(
             Column(
@@ -273,7 +278,16 @@ def _ranges(material: TestMaterial, display: Display) -> tuple[Block, ...]:
     rows = tuple(
         (
             one["name"],
-            _between(one["heart_rate_low_bpm"], one["heart_rate_high_bpm"], "heart_rate_bpm", display),
+            *(
+                [_between(one["heart_rate_low_bpm"], one["heart_rate_high_bpm"], "heart_rate_bpm", display)]
+                if has_rate
+                else []
+            ),
+            *(
+                [_between(one["mets_low"], one["mets_high"], "mets", display)]
+                if not has_rate and load is None
+                else []
+            ),
             *(
                 []
                 if load is None
@@ -290,10 +304,18 @@ def _ranges(material: TestMaterial, display: Display) -> tuple[Block, ...]:
         for one in chosen
     )
     first = chosen[0]
+    # Uptake alone helps nobody to keep a pace: what a MET is, and why there is no more.
+    alone = (
+        ""
+        if has_rate or load is not None
+        else f" 1 MET is uptake at rest by convention. {first['reason'] or ''}"
+    )
     return (
         Table("Training ranges", tuple(columns), rows),
         Words(
-            display.said(f"From {_METHOD_ID.sub('', first['basis_text'])}. {first['remark'] or ''}".strip()),
+            display.said(
+                f"From {_METHOD_ID.sub('', first['basis_text'])}. {first['remark'] or ''}{alone}".strip()
+            ),
             "quiet",
         ),
     )

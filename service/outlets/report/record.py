@@ -782,7 +782,7 @@ def _ventilation(material: TestMaterial, display: Display) -> Section:
             "none" if slope_to_second is None else display.quantity(slope_to_second, "ve_vco2_slope"),
             "(to the second threshold)"
             if slope_to_second is not None
-            else why.get("ve_vco2_slope") or slopes.get("reason") or "",
+            else with_names(why.get("ve_vco2_slope") or slopes.get("reason") or "", METHODS_IN_SENTENCES),
         ),
         ("VE/VCO2 slope, whole", shown(display, slopes.get("ve_vco2_slope_whole"), "ve_vco2_slope")),
         ("Lowest VE/VCO2", shown(display, gas.get("lowest_ve_vco2"), "ve_vco2")),
