@@ -5,7 +5,7 @@ and limits here, and nowhere else. Limits are those of the project's plausibilit
 `hard` cannot be, a value beyond `soft` is worth a look.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from types import MappingProxyType
 from typing import Any, Literal
@@ -281,9 +281,3 @@ EXTRA_CHANNELS: tuple[str, ...] = (
     "cadence_per_min",
 )
 CHANNELS: tuple[str, ...] = STORED_CHANNELS + EXTRA_CHANNELS
-
-
-def beyond_hard_limit(key: str, values: Iterable[float]) -> list[bool]:
-    """Which of `values` cannot be; NaN counts as absent, not as impossible."""
-    quantity = QUANTITIES[key]
-    return [value == value and not quantity.possible(value) for value in values]  # noqa: PLR0124 NaN test

@@ -5,14 +5,12 @@ from dataclasses import asdict
 from typing import Any, TypeVar
 
 import numpy as np
-import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from service.analyses.queries import read_notes
 from service.analyses.workflow import BreathMarks, Edit, ExclusionEdit, Target, record
 from service.analysis.series import PHASES, Series, StageNote
-from service.db.models import ExerciseTest
 from service.db.transactions import Claim, Store, Transaction
 from service.errors import IntervalNotAfterLast, InvalidContent, Place
 from service.exercise_tests import queries
@@ -396,8 +394,3 @@ def table_bytes(rows: list[dict[str, Any]], form: str) -> bytes:
     for name in decided:
         frame[name] = frame[name].map(inert, na_action="ignore")
     return frame.to_csv(index=False, lineterminator="\r\n").encode()
-
-
-def key_of(session: Session, test_id: str) -> int:
-    """Internal key of a test by its id."""
-    return session.scalars(sa.select(ExerciseTest.id).where(ExerciseTest.public_id == test_id)).one()

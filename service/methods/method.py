@@ -1,7 +1,7 @@
 """What a method of the catalogue is: a published formula with its inputs, limits, source and trust."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, Literal, TypeVar
 
@@ -381,11 +381,6 @@ def number(
 def choice(name: str, label: str, choices: tuple[str, ...], kind: Kind = "choice") -> Input:
     """An input that is one of a few words."""
     return Input(name, label, "", kind, choices=choices)
-
-
-def renamed(one: Input, name: str, label: str) -> Input:
-    """The same input under another name."""
-    return replace(one, name=name, label=label)
 
 
 SEX = choice("sex", "Sex", SEXES, "sex")

@@ -22,7 +22,6 @@ from service.outlets.cells import inert, restored
 from service.outlets.tables import DICTIONARY, Column, Profile, Table, Type
 
 Format = Literal["csv", "parquet", "datapackage"]
-FORMATS: tuple[Format, ...] = ("csv", "parquet", "datapackage")
 PACKAGE_SCHEMA = "https://datapackage.org/profiles/2.0/datapackage.json"
 _RESOURCE_SCHEMA = "https://datapackage.org/profiles/2.0/dataresource.json"
 _TABLE_SCHEMA = "https://datapackage.org/profiles/2.0/tableschema.json"

@@ -30,6 +30,7 @@ from service.intake.terms import read_header
 from service.outlets.display import Display
 from service.pages import queries
 from service.pages.forms import Field, Filled, Sent, SentDependency, as_shown, typed_of, values_of
+from service.pages.recording_sheet import STOPS
 from service.pages.rendering import PageRoute, checked, display_of, page
 from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
@@ -38,20 +39,9 @@ from service.visits import queries as visits
 router = APIRouter(prefix="/visits/{visit_id}/import", include_in_schema=False, route_class=PageRoute)
 
 MODES = ("treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run")
-_STOPS = (
-    ("exhaustion", "exhaustion"),
-    ("legs", "legs"),
-    ("breath", "breath"),
-    ("symptom", "a symptom"),
-    ("target_reached", "the target was reached"),
-    ("tester", "the tester ended it"),
-    ("equipment", "equipment"),
-    ("subject_request", "the person asked to end it"),
-    ("other", "other"),
-)
 _MAIN = (
     Field("mode", "Mode", "choice", tuple((one, one) for one in MODES), empty="choose"),
-    Field("stop_reason", "Reason for stopping", "choice", _STOPS),
+    Field("stop_reason", "Reason for stopping", "choice", STOPS),
 )
 _MORE = (
     Field(

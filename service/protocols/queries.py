@@ -31,6 +31,14 @@ def get(session: Session, protocol_id: str) -> ProtocolOut:
     return _out(session, protocol)
 
 
+def known(session: Session, protocol_id: str | None) -> ProtocolOut | None:
+    """The protocol of a test; None where none is named, or the site has it no longer."""
+    try:
+        return None if protocol_id is None else get(session, protocol_id)
+    except NotFound:
+        return None
+
+
 def add(session: Session, body: ProtocolIn) -> ProtocolOut:
     """Store a site's own protocol."""
     taken = body.id in STANDARD_PROTOCOLS or session.scalar(

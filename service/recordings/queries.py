@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 from service.analyses.queries import read_notes
 from service.db.models import Change, ExerciseTest, RecordingMark
 from service.db.transactions import now
-from service.errors import NotFound
 from service.exercise_tests import queries as tests
 from service.exercise_tests.schemas import StageNoteIn
 from service.protocols import queries as protocols
@@ -106,7 +105,7 @@ def feed_end(session: Session) -> int:
 def out(session: Session, test_pk: int) -> RecordingOut:
     """A recording as it stands."""
     test = tests.get(session, test_pk)
-    protocol = _protocol(session, test.protocol_key)
+    protocol = protocols.known(session, test.protocol_key)
     marks = read_marks(session, test_pk)
     zero = clock_started_at(marks)
     last_seq, _ = tests.last_interval(session, test_pk)
@@ -151,10 +150,3 @@ def _note_out(note: Any) -> StageNoteIn:
 def _present(row: dict[str, Any]) -> dict[str, Any]:
     """An interval without what it lacks."""
     return {name: value for name, value in row.items() if value is not None}
-
-
-def _protocol(session: Session, key: str | None) -> ProtocolOut | None:
-    try:
-        return None if key is None else protocols.get(session, key)
-    except NotFound:
-        return None

@@ -10,21 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from service.db.models import Analysis, Conclusion, ExerciseTest, Protocol, Result, Visit
-from service.errors import NotFound
-from service.protocols import queries as protocols
-from service.protocols.schemas import ProtocolOut
 from service.reference.protocols import STANDARD_PROTOCOLS
 from service.visits.queries import in_own_offset
-
-
-def protocol_of(session: Session, protocol_key: str | None) -> ProtocolOut | None:
-    """The protocol of a test; None where none is named, or the site has it no longer."""
-    if protocol_key is None:
-        return None
-    try:
-        return protocols.get(session, protocol_key)
-    except NotFound:
-        return None
 
 
 def frozen_document(session: Session, test_pk: int) -> tuple[int, dict[str, Any]] | None:

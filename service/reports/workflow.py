@@ -21,6 +21,7 @@ from service.outlets.report.history import history_report
 from service.outlets.report.material import HistoryMaterial, Person, Sheet, TestMaterial
 from service.outlets.report.record import record_report
 from service.outlets.text import names_of
+from service.protocols import queries as protocols
 from service.reports import queries
 from service.subjects import queries as subjects
 from service.trends.workflow import RANKED, trend_chart, trend_of
@@ -86,7 +87,7 @@ def report_of_test(
         subject = subjects.get(session, subject_pk)
         concluded = conclusions.out(session, test_pk, test.id)
         frozen = queries.frozen_document(session, test_pk) if record else None
-        protocol = queries.protocol_of(session, test.protocol_id)
+        protocol = protocols.known(session, test.protocol_id)
         notes = [asdict(note) for note in read_notes(session, test_pk)]
         reported = [asdict(one) for one in read_reported(session, test_pk)]
         visit_out = visits.out(session, visit, subject_id).model_dump()
