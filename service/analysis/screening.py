@@ -609,7 +609,7 @@ STOP_SIGNS: tuple[StopSign, ...] = (
     ),
     StopSign(
         "pressure_above_limit",
-        f"Pressure above {STOP_SYSTOLIC_MMHG:.0f} or {STOP_DIASTOLIC_MMHG:.0f} mmHg",
+        f"Systolic pressure above {STOP_SYSTOLIC_MMHG:.0f} or diastolic above {STOP_DIASTOLIC_MMHG:.0f} mmHg",
         "it among the reasons to consider stopping",
         "relative",
     ),

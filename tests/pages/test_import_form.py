@@ -371,6 +371,7 @@ def test_a_sheet_that_was_closed_still_waits_for_its_file(desk, laboratory, visi
     laboratory.client.patch(f"/v1/tests/{sheet['id']}", json={"status": "complete"})
     opened = of(laboratory, visit, desk, sheet)
     assert f'<option value="{sheet["id"]}" selected>' in opened
+    assert f'<a href="/tests/{sheet["id"]}/record">Recording sheet</a>' in opened
     looked = desk(opened, file, mode="", test_id=sheet["id"])
     assert desk(looked.text, file, step="store", mode="", test_id=sheet["id"]).status_code == 303
     # With its data it waits no longer.
@@ -381,6 +382,7 @@ def test_a_sheet_that_is_not_of_this_visit_is_told_at_the_field(desk, laboratory
     other = laboratory.planned(laboratory.visit(laboratory.subject()["id"])["id"])
     text = of(laboratory, visit, desk, other)
     assert "no such test that waits" in at_field(text, "test_id")
+    assert "Recording sheet" not in text
 
 
 @pytest.mark.parametrize("declared", [True, False], ids=["says its size", "does not"])

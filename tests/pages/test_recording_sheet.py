@@ -135,6 +135,7 @@ def test_a_test_without_a_protocol_goes_by_hand(browser, tester_key, client, lab
     assert "stages by hand" in sheet.text()
     sheet.do("start", phase="exercise", speed_km_h="6.5", grade_percent="2")
     sheet.do("note", heart_rate_bpm="120")
+    assert "Load of the next stage" in sheet.text()
     sheet.do("stage", 1, speed_km_h="8", grade_percent="2")
     sheet.do("note", heart_rate_bpm="140")
     assert [(note["stage"], note["speed_km_h"]) for note in sheet.notes()] == [(1, 6.5), (2, 8.0)]
