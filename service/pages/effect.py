@@ -5,10 +5,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sqlalchemy.orm import Session
+
 from service.analyses.workflow import Foreseen
 from service.analysis.summary import RESULT_PLACES
+from service.conclusions.queries import is_signed
+from service.errors import Conflict
+from service.exercise_tests import queries as tests
+from service.http.dependencies import TestRef
 from service.outlets.text import PLATEAU, VERDICTS
 from service.quantities import QUANTITIES
+from service.subjects import queries as subjects
+from service.visits import queries as visits
 
 #: Shown whether they change or not.
 _ALWAYS = ("vo2_peak_ml_min", "vo2_peak_ml_kg_min")
@@ -64,6 +72,25 @@ class Effect:
     def nothing(self) -> bool:
         """Whether everything stays as it is."""
         return self.results_stay and not (self.parts or self.come or self.gone)
+
+
+def head_of(session: Session, ref: TestRef, otherwise: str) -> dict[str, Any]:
+    """What the pages of a change show of the test: the person, the day, and whether it is signed.
+
+    Raises
+    ------
+    Conflict
+        The test is not complete; `otherwise` says what that is about.
+    """
+    test = tests.out(session, ref.test_pk)
+    if test.status != "complete":
+        raise Conflict(f"The test is {test.status}; {otherwise}")
+    return {
+        "subject": subjects.get(session, ref.subject_pk),
+        "test": test,
+        "signed": is_signed(session, ref.test_pk),
+        "day": visits.in_own_offset(visits.get(session, ref.visit_pk)).date(),
+    }
 
 
 def effect_of(foreseen: Foreseen) -> Effect:

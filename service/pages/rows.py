@@ -10,7 +10,6 @@ from fastapi.responses import RedirectResponse
 from starlette.responses import Response
 
 from service.analyses.workflow import Target, analysis_of, breath_marks, foresee
-from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.errors import Conflict, InvalidContent, Place, UpslopeError
 from service.exercise_tests import queries as tests
@@ -18,12 +17,10 @@ from service.exercise_tests import workflow
 from service.exercise_tests.schemas import ExclusionIn
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
-from service.pages.effect import NOT_YET, Effect, effects_of, seen_of
+from service.pages.effect import NOT_YET, Effect, effects_of, head_of, seen_of
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
 from service.pages.rendering import PageRoute, checked, display_of, page
 from service.quantities import CHANNELS, QUANTITIES
-from service.subjects import queries as subjects
-from service.visits import queries as visits
 
 router = APIRouter(prefix="/tests/{test_id}/rows", include_in_schema=False, route_class=PageRoute)
 
@@ -209,12 +206,7 @@ def _form(
     revision: int,
 ) -> Response:
     with store.read() as session:
-        subject = subjects.get(session, ref.subject_pk)
-        test = tests.out(session, ref.test_pk)
-        signed = is_signed(session, ref.test_pk)
-        day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
-        if test.status != "complete":
-            raise Conflict(f"The test is {test.status}; rows are judged once it is complete.")
+        head = head_of(session, ref, "rows are judged once it is complete.")
         rows = tests.read_intervals(session, ref.test_pk)
         marks = breath_marks(session, ref.test_pk)
     if not rows:
@@ -241,10 +233,7 @@ def _form(
         request,
         "rows.html",
         status=filled.status,
-        subject=subject,
-        test=test,
-        signed=signed,
-        day=day,
+        **head,
         fields=fields,
         filled=filled,
         effects=looked.effects,

@@ -17,20 +17,16 @@ from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.provenance import SOURCES
 from service.analysis.rule_sets import RULE_SETS, RuleSet, heart_rate_methods
 from service.analysis.smoothing import LOCAL_SD_SOURCE
-from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.effort_rules.queries import own_rule_sets
-from service.errors import Conflict, UpslopeError
-from service.exercise_tests import queries as tests
+from service.errors import UpslopeError
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
 from service.methods.catalogue import METHODS
-from service.pages.effect import Effect, effects_of, seen_of
+from service.pages.effect import Effect, effects_of, head_of, seen_of
 from service.pages.explanations import citations
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
 from service.pages.rendering import PageRoute, checked, display_of, page
-from service.subjects import queries as subjects
-from service.visits import queries as visits
 
 router = APIRouter(prefix="/tests/{test_id}/settings", include_in_schema=False, route_class=PageRoute)
 
@@ -233,22 +229,15 @@ def _form(
     changed: bool = False,
 ) -> Response:
     with store.read() as session:
-        subject = subjects.get(session, ref.subject_pk)
-        test = tests.out(session, ref.test_pk)
-        signed = is_signed(session, ref.test_pk)
-        day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
-        if test.status != "complete":
-            raise Conflict(f"The test is {test.status}; only a complete test has a stored analysis.")
-        standing = standing_choices(session, ref.subject_pk).settings(ref.subject_pk, day, {}).as_dict()
+        head = head_of(session, ref, "only a complete test has a stored analysis.")
+        choices = standing_choices(session, ref.subject_pk)
+        standing = choices.settings(ref.subject_pk, head["day"], {}).as_dict()
     told = [_left_empty(one, standing) for one in settings]
     return page(
         request,
         "settings_form.html",
         status=filled.status,
-        subject=subject,
-        test=test,
-        signed=signed,
-        day=day,
+        **head,
         settings=told,
         fields=[one.field for one in told],
         filled=filled,

@@ -11,20 +11,16 @@ from service.analyses import queries as analyses
 from service.analyses.workflow import Target, analysis_of, foresee
 from service.charts.threshold_panels import HEIGHT, WIDTH, Panels, threshold_panels
 from service.charts.uptake import columns_of
-from service.conclusions.queries import is_signed
 from service.db.transactions import Store
 from service.errors import Conflict, InvalidContent, Place, UpslopeError
-from service.exercise_tests import queries as tests
 from service.exercise_tests import workflow
 from service.exercise_tests.schemas import ThresholdIn
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
-from service.pages.effect import NOT_YET, Effect, effects_of, seen_of
+from service.pages.effect import NOT_YET, Effect, effects_of, head_of, seen_of
 from service.pages.explanations import Explanation, of_threshold
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
 from service.pages.rendering import PageRoute, checked, display_of, page
-from service.subjects import queries as subjects
-from service.visits import queries as visits
 
 router = APIRouter(prefix="/tests/{test_id}/thresholds", include_in_schema=False, route_class=PageRoute)
 
@@ -175,12 +171,7 @@ def _form(
     revision: int,
 ) -> Response:
     with store.read() as session:
-        subject = subjects.get(session, ref.subject_pk)
-        test = tests.out(session, ref.test_pk)
-        signed = is_signed(session, ref.test_pk)
-        day = visits.in_own_offset(visits.get(session, ref.visit_pk)).date()
-        if test.status != "complete":
-            raise Conflict(f"The test is {test.status}; thresholds are set once it is complete.")
+        head = head_of(session, ref, "thresholds are set once it is complete.")
         series = analyses.read_series(session, ref.test_pk)
         stored = list(analyses.read_tester_thresholds(session, ref.test_pk))
     if not len(series):
@@ -194,10 +185,7 @@ def _form(
         request,
         "thresholds_form.html",
         status=filled.status,
-        subject=subject,
-        test=test,
-        signed=signed,
-        day=day,
+        **head,
         names=NAMES,
         threshold=name,
         fields=fields,

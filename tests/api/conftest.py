@@ -101,6 +101,20 @@ class Laboratory:
         return answer.json()
 
 
+def constant_bout() -> list[dict[str, Any]]:
+    """A bout at one speed after a warm-up, in 15-s means, as it verifies a step test."""
+    return [
+        {
+            "end_s": 15.0 * (place + 1),
+            "phase": "warm_up" if place < 8 else "exercise",
+            "vo2_ml_min": 900.0 if place < 8 else min(3650.0, 1500 + 500 * (place - 7)),
+            "speed_km_h": 6.0 if place < 8 else 15.5,
+            "grade_percent": 1.0,
+        }
+        for place in range(24)
+    ]
+
+
 def step_test(
     peak_ml_min: float = 3600.0, *, stages: int = 6, top_rer: float = 1.16, recovery: bool = True
 ) -> list[dict[str, Any]]:

@@ -4,6 +4,8 @@ from typing import Any
 
 import pytest
 
+from tests.api.conftest import constant_bout
+
 
 @pytest.fixture
 def subject(laboratory):
@@ -214,18 +216,8 @@ def test_verification_link(client, laboratory, subject, visit, test, rows):
     """A bout in a visit of its own, linked, taken away, linked again, and moved out of its seven days."""
     alone = laboratory.analysis(test["id"])
     later = laboratory.visit(subject["id"], started_at="2026-03-16T09:30:00+01:00")
-    constant = [
-        {
-            "end_s": 15.0 * (place + 1),
-            "phase": "warm_up" if place < 8 else "exercise",
-            "vo2_ml_min": 900.0 if place < 8 else min(3650.0, 1500 + 500 * (place - 7)),
-            "speed_km_h": 6.0 if place < 8 else 15.5,
-            "grade_percent": 1.0,
-        }
-        for place in range(24)
-    ]
     bout = laboratory.complete(
-        later["id"], constant, purpose="verification", shape="constant", verifies_test_id=test["id"]
+        later["id"], constant_bout(), purpose="verification", shape="constant", verifies_test_id=test["id"]
     )
     linked = laboratory.analysis(test["id"])
     assert linked["effort"]["verdict"] == "verified"

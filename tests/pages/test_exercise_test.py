@@ -4,6 +4,8 @@ import re
 
 import pytest
 
+from tests.api.conftest import constant_bout
+
 
 @pytest.fixture
 def complete(laboratory, rows):
@@ -354,19 +356,9 @@ def test_every_table_and_equation_says_what_or_why_not_by_its_name(browser, test
 
 
 def test_a_verification_bout_and_its_main_test_lead_to_each_other(browser, tester_key, laboratory, complete):
-    constant = [
-        {
-            "end_s": 15.0 * (place + 1),
-            "phase": "warm_up" if place < 8 else "exercise",
-            "vo2_ml_min": 900.0 if place < 8 else min(3650.0, 1500 + 500 * (place - 7)),
-            "speed_km_h": 6.0 if place < 8 else 15.5,
-            "grade_percent": 1.0,
-        }
-        for place in range(24)
-    ]
     bout = laboratory.complete(
         complete["visit_id"],
-        constant,
+        constant_bout(),
         purpose="verification",
         shape="constant",
         verifies_test_id=complete["id"],

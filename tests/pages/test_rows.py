@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from tests.api.conftest import constant_bout
 from tests.api.test_breaths import COUGHS
 from tests.api.test_breaths import ROWS as BREATHS
 
@@ -180,18 +181,8 @@ def test_a_bout_that_verifies_tells_what_it_changes_in_its_main_test(
 ):
     visit = laboratory.visit(laboratory.subject()["id"])
     main = laboratory.complete(visit["id"], rows())
-    constant = [
-        {
-            "end_s": 15.0 * (place + 1),
-            "phase": "warm_up" if place < 8 else "exercise",
-            "vo2_ml_min": 900.0 if place < 8 else min(3650.0, 1500 + 500 * (place - 7)),
-            "speed_km_h": 6.0 if place < 8 else 15.5,
-            "grade_percent": 1.0,
-        }
-        for place in range(24)
-    ]
     bout = laboratory.complete(
-        visit["id"], constant, purpose="verification", shape="constant", verifies_test_id=main["id"]
+        visit["id"], constant_bout(), purpose="verification", shape="constant", verifies_test_id=main["id"]
     )
     assert laboratory.analysis(main["id"])["effort"]["verdict"] == "verified"
     typed = TYPED | {"first_s": "180", "last_s": "360"}
