@@ -7,6 +7,7 @@ import logging
 import signal
 import sys
 import threading
+import traceback
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from types import FrameType
@@ -19,6 +20,7 @@ from fastapi.middleware.cors import CORSMiddleware
 from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
+from structlog.typing import EventDict
 
 from service import __version__
 from service.analyses.routes import router as analyses
@@ -407,13 +409,30 @@ class _StandardError(io.TextIOBase):
         sys.stderr.flush()
 
 
+def _trace_without_values(logger: Any, method: str, event: EventDict) -> EventDict:
+    """Where a fault came from and of which kind it is: its message may hold what somebody typed."""
+    del logger, method
+    error = event.pop("exc_info", None)
+    if isinstance(error, BaseException):
+        chain: list[str] = []
+        while error is not None:
+            frames = traceback.extract_tb(error.__traceback__)
+            chain += [type(error).__name__, *(f"{one.filename}:{one.lineno} {one.name}" for one in frames)]
+            error = error.__cause__
+        event["trace"] = chain
+    return event
+
+
 def configure_logging(level: str) -> None:
-    """One line of JSON for each event, on standard error; no personal data, no keys."""
+    """One line of JSON for each event, on standard error; no personal data, no keys.
+
+    At the level ``debug`` a fault is logged with its message, which may hold what somebody typed.
+    """
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
+            structlog.processors.format_exc_info if level == "debug" else _trace_without_values,
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),

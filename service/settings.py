@@ -96,7 +96,9 @@ class Settings(BaseSettings):
         14, ge=1, le=10_000, description="How many such copies are kept; older ones are deleted."
     )
     log_level: str = Field(
-        "info", pattern="^(debug|info|warning|error)$", description="Least severity that is logged."
+        "info",
+        pattern="^(debug|info|warning|error)$",
+        description="Least severity that is logged; with debug a fault is logged with its message, which may hold personal data.",
     )
 
     @cached_property

@@ -24,12 +24,13 @@ def make_engine(settings: Settings, *, read_only: bool = False) -> Engine:
     busy timeout; transactions begin explicitly, since the driver's own rule would begin them too late.
     """
     if settings.sqlite_path is None:
-        engine = sa.create_engine(settings.database_url, pool_pre_ping=True)
+        engine = sa.create_engine(settings.database_url, pool_pre_ping=True, hide_parameters=True)
         return engine.execution_options(postgresql_readonly=True) if read_only else engine
 
     engine = sa.create_engine(
         settings.database_url,
         connect_args={"timeout": settings.busy_timeout_s, "check_same_thread": False},
+        hide_parameters=True,  # an error's message must not hold what somebody typed
         pool_size=20,
         max_overflow=40,
     )
