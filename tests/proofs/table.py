@@ -58,6 +58,7 @@ PROMISES = (
     Promise("Told to stop, it finishes the import in flight or undoes it whole", "tests/proofs/test_stopping.py"),
     Promise("The service speaks to no other machine", "tests/api/test_no_connection.py"),
     Promise("No page asks another machine for anything", "tests/browser"),
+    Promise("The log has no key, no name, no id and no value of anybody; a key in an address opens nothing", "tests/api/test_log.py"),
     Promise("Whatever the program stands on may be passed on with it", "tests/packaging/test_licences.py"),
     Promise("Numbers for whoever runs the service have no ids and no names", "tests/upkeep/test_metrics.py"),
 )  # fmt: skip
