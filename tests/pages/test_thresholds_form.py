@@ -76,7 +76,7 @@ def test_it_stands_beside_the_computed_ones_and_can_be_taken_away(
     one = browser(tester_key)
     text = one.get(f"/tests/{ramp['id']}").text
     table = text.split('<section id="thresholds">')[1].split("</table>")[0]
-    assert table.count("<td>tester</td>") == 2
+    assert table.count("<td>set by the tester</td>") == 2
     assert "consensus" in table
     assert "Set by A. Tester: Seen." in table
     assert re.search(r'name="vo2_ml_min"[^>]* value="1900"', one.get(f"/tests/{ramp['id']}/thresholds").text)
