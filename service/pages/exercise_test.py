@@ -1,7 +1,7 @@
 """The page of one test: the verdict in words, what it rests on, charts, findings with what to do."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -13,6 +13,7 @@ from service.analysis.references import REFERENCES, cited_keys
 from service.conclusions import queries as conclusions
 from service.conclusions.schemas import ConclusionsOut
 from service.db.transactions import Store
+from service.effort_rules.queries import own_rule_sets
 from service.exercise_tests import queries as tests
 from service.http.dependencies import StoreDependency, TestDependency, TestRef, principal_of
 from service.outlets import text as words_of
@@ -21,6 +22,7 @@ from service.pages.explanations import Explanation
 from service.pages.forms import Field, Filled
 from service.pages.people import name_of
 from service.pages.rendering import PageRoute, page
+from service.pages.settings_form import Setting, settings_offered
 from service.quantities import QUANTITIES
 from service.subjects import queries as subjects
 from service.visits import queries as visits
@@ -85,6 +87,7 @@ def shown_test(
         day = in_own_offset(visits.get(session, ref.visit_pk)).date()
         concluded = conclusions.out(session, ref.test_pk, ref.test_id)
         reported = read_reported(session, ref.test_pk)
+        settings = settings_offered(tuple(own_rule_sets(session)))
         names = words_of.names_of((one.id, one.name) for one in norm_tables(session))
     about: dict[str, Any] = {
         "subject": subject,
@@ -150,6 +153,7 @@ def shown_test(
         ],
         charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
         no_fuel=None if _has(document, "substrate") else _why_no_fuel(document),
+        settings=_settings(document, settings),
         sources=_sources(document),
         concluded=concluded,
         conclusion_fields=CONCLUSION,
@@ -300,6 +304,21 @@ def _why_no_fuel(document: dict[str, Any]) -> str | None:
     """Why no stage tells fat and carbohydrate, where each has the same reason."""
     reasons = {one["reason"] for one in (document["energy"] or {}).get("substrates") or ()}
     return reasons.pop() if len(reasons) == 1 else None
+
+
+def _settings(
+    document: dict[str, Any], offered: Iterable[Setting]
+) -> list[tuple[str, str | float, str | None]]:
+    """Each setting of the analysis in the words of the form that changes it, and who chose it."""
+    used, said = document["settings"], []
+    for one in offered:
+        value = used.get(one.field.name)
+        if one.choices:
+            by_key = {choice.key: choice.name for choice in one.choices}
+            value = "by the shape of the test" if value is None else by_key.get(value, value)
+        if value is not None:
+            said.append((one.field.label, value, (used.get("chosen_by") or {}).get(one.field.name)))
+    return said
 
 
 def _sources(document: dict[str, Any]) -> list[str]:

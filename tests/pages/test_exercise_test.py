@@ -46,6 +46,13 @@ def test_what_is_null_has_its_reason_on_the_page(browser, tester_key, laboratory
     assert all(one["reason"][:25] in text for one in missing)
 
 
+def test_settings_are_told_in_the_words_of_their_form(browser, tester_key, complete):
+    text = browser(tester_key).get(f"/tests/{complete['id']}").text
+    told = text.partition("Settings: ")[2].partition("</p>")[0]
+    assert told.startswith("How the peak is averaged: time weighted; Window of the peak (s): 30; ")
+    assert "_" not in told
+
+
 def test_charts_of_the_page_can_be_drawn(browser, tester_key, complete):
     one = browser(tester_key)
     addresses = re.findall(r'src="(/v1/[^"]+)"', one.get(f"/tests/{complete['id']}").text)
