@@ -73,11 +73,11 @@ def move(
             _continue_numbers(writing)
             for table in Base.metadata.sorted_tables:
                 _compare(reading, writing, table)
-    except sa.exc.DBAPIError as error:
-        raise MoveFailed(f"The target does not take what the source holds: {error.orig}") from error
-    except BaseException:
+    except BaseException as error:
         if made:
             _forget(new, target)
+        if isinstance(error, sa.exc.DBAPIError):
+            raise MoveFailed(f"The target does not take what the source holds: {error.orig}") from error
         raise
     finally:
         old.dispose()

@@ -135,8 +135,19 @@ def test_a_move_that_fails_leaves_no_file(record, empty, tmp_path, monkeypatch):
     assert list(tmp_path.glob("new.db*")) == []
 
 
+def test_a_target_that_does_not_take_a_row_leaves_no_file_either(record, tmp_path, monkeypatch):
+    monkeypatch.setattr("service.moving.workflow._compare", _refuses)
+    with pytest.raises(MoveFailed, match="does not take"):
+        move(record, Settings(database_url=f"sqlite:///{tmp_path / 'new.db'}"))
+    assert list(tmp_path.glob("new.db*")) == []
+
+
 def _fails(*_: object) -> None:
     raise MoveFailed("Row 1 of subject came out otherwise: code.")
+
+
+def _refuses(*_: object) -> None:
+    raise sa.exc.OperationalError("INSERT", {}, sqlite3.OperationalError("database or disk is full"))
 
 
 def test_the_command(record, empty, monkeypatch):
