@@ -60,6 +60,7 @@ CONTENTS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "site",
             "privacy",
             "promises",
+            "scale",
             "cautions",
         ),
     ),

@@ -21,7 +21,7 @@ def record(tmp_path, monkeypatch) -> Path:
         monkeypatch.delenv(name)
     path = tmp_path / "record.db"
     monkeypatch.setenv("UPSLOPE_DATABASE_URL", f"sqlite:///{path}")
-    monkeypatch.setenv("COLUMNS", "120")
+    monkeypatch.setenv("COLUMNS", "100")
     monkeypatch.chdir(tmp_path)
     return path
 

@@ -136,7 +136,8 @@ def test_a_key_is_printed_alone_and_kept_only_as_its_digest(migrated, record):
     assert key.encode() not in record.read_bytes()
 
 
-def test_keys_are_listed_limited_and_revoked(migrated, cycle_test):
+def test_keys_are_listed_limited_and_revoked(migrated, cycle_test, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "140")
     migrated("import", cycle_test, "--subject", "a1", "--visit", "2026-01-05", "--mode", "cycle")
     until = (datetime.now(UTC) + timedelta(days=30)).date().isoformat()
     migrated("keys", "create", "all", "--scope", "admin")

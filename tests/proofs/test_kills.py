@@ -165,13 +165,22 @@ def test_every_acknowledged_write_is_there(kills, nursery, store, tester_key, fi
             )
         ),
     }
+
+    def answered() -> int:
+        return sum(len(one.acknowledged) for one in writers.values())
+
     for _ in range(kills):
         stop = threading.Event()
         with connected() as client:
             threads = [threading.Thread(target=one.go_on, args=(client, stop)) for one in writers.values()]
             for thread in threads:
                 thread.start()
-            time.sleep(moments.uniform(0.01, 0.4))
+            # After some answers, or before the first, and then in the middle of whatever is being done.
+            wanted = answered() + moments.randint(0, 9)
+            until = time.monotonic() + 5.0
+            while answered() < wanted and time.monotonic() < until:
+                time.sleep(0.001)
+            time.sleep(moments.uniform(0.0, 0.06))
             nursery.kill()
             for thread in threads:
                 thread.join(60)
@@ -206,6 +215,8 @@ def test_every_acknowledged_write_is_there(kills, nursery, store, tester_key, fi
         assert now["peak"]["vo2_ml_min"] == answer["peak"]["vo2_ml_min"]
     outcomes = run_checks(Settings(database_url=store.settings.database_url))
     assert all(one.passed for one in outcomes), (told, outcomes)
+    assert answered() > 2 * kills, "too few writes were answered between the kills"
+    assert min(len(one.acknowledged) for one in writers.values()) > kills / 10
     counts = {name: len(one.acknowledged) for name, one in writers.items()}
     told_counts = ", ".join(f"{count} {name}" for name, count in counts.items())
     figures(
