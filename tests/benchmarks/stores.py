@@ -168,7 +168,7 @@ def main(sizes: list[int]) -> None:
             for store in stores.values():
                 store.close()
     sys.stdout.write(
-        "| | "
+        "| Question | "
         + " | ".join(f"{name}, {tests} tests" for tests in sizes for name in ("SQLite", "PostgreSQL"))
         + " |\n"
     )
