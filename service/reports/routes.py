@@ -44,7 +44,7 @@ def get_report(
     audience: _Audience = "client",
     paper: _Paper = None,
 ) -> Response:
-    """The report of a test, for the client or for the record; that of a signed test is made from what was signed."""
+    """The report of a test, for the client or for the record; the record's of a signed test is made from what was signed."""
     wanted = form(request, format, "pdf", "html")
     printed = workflow.print_day(store, ref.visit_pk)
     headers = _headers(request, ref, printed)
