@@ -95,6 +95,26 @@ class Laboratory:
             headers=headers,
         )
 
+    def one_of_each(self) -> dict[str, str]:
+        """Ids of one record of each kind, under one person with a complete test, by their names in addresses."""
+        subject = self.subject()
+        visit = self.visit(subject["id"])
+        test = self.complete(visit["id"])
+        cohort = self._made("/v1/cohorts", {"name": "study"})
+        self.client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
+        illness = {"kind": "illness", "started_on": "2026-01-05", "title": "a cold"}
+        return {
+            "subject_id": subject["id"],
+            "visit_id": visit["id"],
+            "test_id": test["id"],
+            "cohort_id": cohort["id"],
+            "event_id": self._made(f"/v1/subjects/{subject['id']}/events", illness)["id"],
+            "protocol_id": "bruce",
+            "norm_id": "friend_2015_treadmill",
+            "rule_set_id": "default",
+            "chart": "uptake",
+        }
+
     def _made(self, address: str, body: dict[str, Any]) -> dict[str, Any]:
         answer = self.client.post(address, json=body)
         assert answer.status_code == 201, answer.text

@@ -141,29 +141,11 @@ def routes() -> set[tuple[str, str]]:
 
 
 @pytest.fixture
-def record(client, laboratory) -> dict[str, str]:
+def record(laboratory) -> dict[str, str]:
     """Ids of one record of each kind."""
-    subject = laboratory.subject()
-    visit = laboratory.visit(subject["id"])
-    test = laboratory.complete(visit["id"])
-    cohort = client.post("/v1/cohorts", json={"name": "study"}).json()
-    client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
-    event = client.post(
-        f"/v1/subjects/{subject['id']}/events",
-        json={"kind": "illness", "started_on": "2026-01-05", "title": "a cold"},
-    ).json()
-    return {
-        "subject_id": subject["id"],
-        "event_id": event["id"],
-        "visit_id": visit["id"],
-        "test_id": test["id"],
-        "cohort_id": cohort["id"],
-        "protocol_id": "bruce",
-        "norm_id": "friend_2015_treadmill",
-        "rule_set_id": "default",
+    return laboratory.one_of_each() | {
         "quantity": "vo2_peak_ml_min",
         "measurement_id": "nothing",
-        "chart": "uptake",
         "method_id": "acsm_walking",
         "name:path": "nobody",
         "name": "intervals",

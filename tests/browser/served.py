@@ -3,7 +3,6 @@
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -21,6 +20,7 @@ from service.demonstration.workflow import load
 from service.http.keys import SESSION_COOKIE
 from service.keys.queries import make
 from service.settings import Settings
+from tests.proofs.served import environment_of, free_port
 
 ROOT = Path(__file__).parents[2]
 
@@ -127,12 +127,6 @@ def demonstration(path: Path) -> None:
         store.close()
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
 @contextmanager
 def serve(record: Path, log: Path, *, present: Path | None = None) -> Iterator[Served]:
     """Serve a record with `upslope serve` until the block ends, then stop it as Ctrl-C does.
@@ -147,11 +141,10 @@ def serve(record: Path, log: Path, *, present: Path | None = None) -> Iterator[S
     port = free_port()
     plain = [Path(sys.executable).with_name("upslope")]
     command = plain if present is None else [sys.executable, "-m", "tests.browser.moved_clock", present]
-    own = {name: value for name, value in os.environ.items() if not name.startswith("UPSLOPE_")}
     with log.open("a") as told:
         process = subprocess.Popen(
             [*command, "serve", "--port", str(port)],
-            env=own | {"UPSLOPE_DATABASE_URL": settings.database_url},
+            env=environment_of(settings.database_url),
             cwd=ROOT,
             stdout=told,
             stderr=told,

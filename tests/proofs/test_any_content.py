@@ -37,30 +37,9 @@ ENDS_IT = {
 
 
 @pytest.fixture
-def known(client, laboratory) -> dict[str, str]:
+def known(laboratory) -> dict[str, str]:
     """Ids of one record of each kind, so that most requests come further than 404."""
-    subject = laboratory.subject()
-    visit = laboratory.visit(subject["id"])
-    test = laboratory.complete(visit["id"])
-    cohort = client.post("/v1/cohorts", json={"name": "study"}).json()
-    client.put(f"/v1/cohorts/{cohort['id']}/members", json=[{"subject_id": subject["id"]}])
-    event = client.post(
-        f"/v1/subjects/{subject['id']}/events",
-        json={"kind": "illness", "started_on": "2026-01-05", "title": "a cold"},
-    ).json()
-    return {
-        "subject_id": subject["id"],
-        "visit_id": visit["id"],
-        "test_id": test["id"],
-        "cohort_id": cohort["id"],
-        "event_id": event["id"],
-        "protocol_id": "bruce",
-        "norm_id": "friend_2015_treadmill",
-        "rule_set_id": "default",
-        "quantity": "vo2_peak_ml_kg_min",
-        "method_id": "acsm_running",
-        "chart": "uptake",
-    }
+    return laboratory.one_of_each() | {"quantity": "vo2_peak_ml_kg_min", "method_id": "acsm_running"}
 
 
 @pytest.mark.parametrize("examples", [1, pytest.param(40, marks=pytest.mark.proof)], ids=["quick", "full"])

@@ -7,7 +7,6 @@ and on disks that keep their word, and is not tried here.
 import os
 import random
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -23,6 +22,7 @@ import pytest
 from service.settings import Settings
 from service.upkeep.workflow import run_checks
 from tests.api.conftest import Laboratory, step_test
+from tests.proofs.served import free_port
 
 pytestmark = pytest.mark.sqlite_file
 ROOT = Path(__file__).parents[2]
@@ -32,9 +32,7 @@ class Nursery:
     """Starts the service, kills it, starts it again."""
 
     def __init__(self, url: str) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
+        self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.proofs.nursery", url, str(self.port)],
