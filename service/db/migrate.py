@@ -1,22 +1,25 @@
 """Bringing a database to the schema of this program, with a copy made first."""
 
+import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
-from alembic import command
-from alembic.config import Config
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from alembic.util import CommandError
 
 import service
 from service.db.engine import make_engine
 from service.db.transactions import now
 from service.errors import UpslopeError
 from service.settings import Settings
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+
+#: What a file of a migration says of itself, as Alembic's template writes it.
+_STEP = re.compile(r"^(revision|down_revision) = (?:None|(['\"])(.+)\2)$", re.MULTILINE)
 
 
 class DatabaseUnusable(UpslopeError):
@@ -48,17 +51,14 @@ def migrations_folder() -> Path:
     return shipped if shipped.is_dir() else package.parent / "migrations"
 
 
-def alembic_config(settings: Settings) -> Config:
+def alembic_config(settings: Settings) -> "Config":
     """Alembic, configured in code."""
-    config = _config()
-    config.attributes["settings"] = settings
-    return config
+    from alembic.config import Config
 
-
-def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
+    config.attributes["settings"] = settings
     return config
 
 
@@ -77,7 +77,7 @@ def schema_state(settings: Settings) -> SchemaState:
     Raises
     ------
     DatabaseUnusable
-        The database cannot be opened, or the file is none.
+        The database cannot be opened, or the file is none, or it names more than one schema.
     """
     path = settings.sqlite_path
     if path is not None and not Path(path).exists():
@@ -85,7 +85,7 @@ def schema_state(settings: Settings) -> SchemaState:
     engine = make_engine(settings)
     try:
         with engine.connect() as connection:
-            current = MigrationContext.configure(connection).get_current_revision()
+            current = _current(connection)
     except sa.exc.DBAPIError as error:
         raise DatabaseUnusable(
             f"The database at {settings.shown_url} cannot be used: {error.orig}."
@@ -95,12 +95,29 @@ def schema_state(settings: Settings) -> SchemaState:
     return _state_of(current)
 
 
+def _current(connection: sa.Connection) -> str | None:
+    """The schema that the database says it has, in the table that Alembic keeps."""
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    named = connection.scalars(sa.text("SELECT version_num FROM alembic_version")).all()
+    if len(named) > 1:
+        raise DatabaseUnusable(f"The database names more than one schema: {', '.join(sorted(named))}.")
+    return named[0] if named else None
+
+
 def _state_of(current: str | None) -> SchemaState:
-    script = ScriptDirectory.from_config(_config())
-    newest = script.get_current_head()
-    assert newest is not None  # noqa: S101 a program without migrations cannot be built
-    known = current is None or current in {revision.revision for revision in script.walk_revisions()}
-    return SchemaState(current, newest, known=known)
+    """Compare with the migrations, whose files are only read: Alembic, which runs them, is slow to load."""
+    before = dict(_step(file) for file in sorted((migrations_folder() / "versions").glob("*.py")))
+    (newest,) = before.keys() - before.values()
+    return SchemaState(current, newest, known=current is None or current in before)
+
+
+def _step(file: Path) -> tuple[str, str | None]:
+    """A migration's own schema, and the one it begins with; None for the first."""
+    said = {name: value or None for name, _, value in _STEP.findall(file.read_text(encoding="utf-8"))}
+    own = said["revision"]
+    assert own is not None  # noqa: S101 Alembic refuses such a file too
+    return own, said["down_revision"]
 
 
 def refuse_newer(state: SchemaState) -> None:
@@ -138,6 +155,9 @@ def upgrade(settings: Settings) -> str:
         target = Path(f"{settings.sqlite_path}.before-{state.newest}-{now():%Y%m%dT%H%M%SZ}")
         copy_sqlite(Path(settings.sqlite_path), target)
         copy = f" A copy from before is {target}."
+    from alembic import command
+    from alembic.util import CommandError
+
     try:
         command.upgrade(alembic_config(settings), "head")
     except (sa.exc.SQLAlchemyError, CommandError, RowsLost) as error:

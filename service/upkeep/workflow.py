@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
-from alembic.autogenerate import compare_metadata
-from alembic.migration import MigrationContext
 from sqlalchemy.orm import Session
 
 from service.analyses import queries
@@ -110,6 +108,9 @@ def _foreign_keys(session: Session) -> Outcome:
 
 
 def _models(session: Session) -> Outcome:
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
     differences = compare_metadata(MigrationContext.configure(session.connection()), Base.metadata)
     return Outcome("tables", passed=not differences, detail=f"{len(differences)} differences from the models")
 

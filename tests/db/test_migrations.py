@@ -65,6 +65,38 @@ def test_down_to_nothing_and_up_again_with_rows_in_every_table(filled):
     command.check(migrate.alembic_config(settings))
 
 
+@pytest.mark.parametrize("later", [0, 1, 2])
+def test_the_files_say_what_alembic_reads_out_of_them(settings, later_migration, later):
+    for place in range(later):
+        later_migration("pass", name=f"later_{place}")
+    script = ScriptDirectory.from_config(migrate.alembic_config(settings))
+    every = {one.revision: one.down_revision for one in script.walk_revisions()}
+    files = (migrate.migrations_folder() / "versions").glob("*.py")
+    assert dict(migrate._step(file) for file in files) == every
+    for current in (None, *every, "from_the_future"):
+        state = migrate._state_of(current)
+        assert state.newest == script.get_current_head()
+        assert state.known == (current is None or current in every)
+
+
+def test_two_newest_schemas_are_not_taken_for_one(settings, later_migration):
+    later_migration("pass", name="later")
+    folder = migrate.migrations_folder() / "versions"
+    (twin,) = folder.glob("*_later.py")
+    (folder / "20990101_0001_twin.py").write_text(twin.read_text().replace("'later'", "'twin'"))
+    with pytest.raises(ValueError, match="too many values"):
+        migrate.schema_state(settings)
+
+
+def test_a_database_of_two_schemas_is_refused(settings):
+    migrate.upgrade(settings)
+    with sqlite3.connect(settings.sqlite_path) as connection:
+        connection.execute("INSERT INTO alembic_version VALUES ('0001')")
+    connection.close()
+    with pytest.raises(migrate.DatabaseUnusable, match="more than one schema: 0001, "):
+        migrate.schema_state(settings)
+
+
 def test_upgrading_twice_changes_nothing(filled):
     settings, before = filled
     assert "at the newest schema" in migrate.upgrade(settings)
@@ -174,8 +206,8 @@ def test_names_of_the_files_begin_with_date_and_time():
     assert [name for name in names if not re.fullmatch(r"20\d{6}_[0-2]\d[0-5]\d_[a-z0-9_]+\.py", name)] == []
 
 
-def test_there_is_one_newest_and_one_first():
-    script = ScriptDirectory.from_config(migrate._config())
+def test_there_is_one_newest_and_one_first(settings):
+    script = ScriptDirectory.from_config(migrate.alembic_config(settings))
     assert len(script.get_heads()) == 1
     assert len(script.get_bases()) == 1
 
