@@ -48,6 +48,7 @@ from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, LastUse, PerMinute
 from service.http.metrics import Metrics
+from service.http.ready import ReadyAnswers, ReadyMiddleware
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
 from service.keys.routes import router as keys
@@ -250,8 +251,9 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     _health(app)
     _describe(app)
 
-    # The last added is the outermost: headers, origins, key, size.
+    # The last added is the outermost: headers, origins, key, answers kept ready, size.
     app.add_middleware(BodyLimitMiddleware, settings=settings, pages=SIGNED_IN, page_of=refused_page)
+    app.add_middleware(ReadyMiddleware, answers=ReadyAnswers(settings.ready_mib * 1024 * 1024))
     app.add_middleware(
         KeyMiddleware,
         settings=settings,

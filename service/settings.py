@@ -39,6 +39,13 @@ class Settings(BaseSettings):
     max_upload_mib: int = Field(50, ge=1, le=2048, description="Largest file accepted by an import, in MiB.")
     max_body_mib: int = Field(16, ge=1, le=2048, description="Largest JSON body accepted, in MiB.")
     max_import_rows: int = Field(200_000, ge=100, le=5_000_000, description="Most rows of one imported file.")
+    ready_mib: int = Field(
+        64,
+        ge=0,
+        le=16_384,
+        description="Memory of each process for answers that are kept ready as long as the record stays the same, in MiB; "
+        "0: none.",
+    )
     require_if_match: bool = Field(
         False, description="Refuse (428) a change of a record that does not say which state it changes."
     )

@@ -369,16 +369,20 @@ def when_tested(session: Session, test_pk: int) -> tuple[int, date]:
     return subject_pk, local_date(started_at, offset)
 
 
+#: There is one row of what the site has set, by this key.
+_THE_SITE = 1
+
+
 def site(session: Session) -> Site:
     """What the site has set; a site that has set nothing has the defaults."""
-    return session.scalars(sa.select(Site)).first() or Site(id=1, revision=0, settings={})
+    return session.get(Site, _THE_SITE) or Site(id=_THE_SITE, revision=0, settings={})
 
 
 def bump_site(session: Session) -> int:
     """Count a change of what the site has set."""
-    row = session.scalars(sa.select(Site)).first()
+    row = session.get(Site, _THE_SITE)
     if row is None:
-        row = Site(id=1, revision=0, settings={})
+        row = Site(id=_THE_SITE, revision=0, settings={})
         session.add(row)
     row.revision += 1
     session.flush()

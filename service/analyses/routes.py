@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 
 from service.analyses import workflow
 from service.analyses.schemas import AnalysisOut, Convention, ReanalysedOut, ReanalysisIn
@@ -11,12 +11,13 @@ from service.exercise_tests.routes import target_of
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.dependencies import Reader, StoreDependency, TestDependency, Tester
 from service.http.idempotency import OnceDependency
+from service.http.ready import keep_ready
 from service.outlets.display import NEUTRAL, Display
 
 router = APIRouter(prefix="/v1/tests/{test_id}", tags=["analyses"])
 
 
-@router.get("/analysis", response_model=AnalysisOut)
+@router.get("/analysis", dependencies=[Depends(keep_ready)], response_model=AnalysisOut)
 def get_analysis(
     principal: Reader,
     ref: TestDependency,
@@ -69,6 +70,7 @@ def post_analysis(
 
 @router.get(
     "/charts/{chart}",
+    dependencies=[Depends(keep_ready)],
     response_model=None,
     responses={200: {"content": {"image/svg+xml": {}, "image/png": {}}}},
 )

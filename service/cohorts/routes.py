@@ -33,7 +33,7 @@ from service.http.idempotency import OnceDependency
 from service.outlets.display import NEUTRAL
 
 
-def _for_whole_record(request: Request) -> None:
+async def _for_whole_record(request: Request) -> None:
     if principal_of(request).subject_ids is not None:
         raise NotFound("There are no cohorts for a key limited to subjects.")
 

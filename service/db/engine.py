@@ -17,11 +17,18 @@ def _lower(text: Any) -> Any:
     return text.lower() if isinstance(text, str) else text
 
 
-def make_engine(settings: Settings, *, read_only: bool = False) -> Engine:
+def make_engine(settings: Settings, *, read_only: bool = False, waits: bool = True) -> Engine:
     """An engine for the database of `settings`.
 
     SQLite: write-ahead log, foreign keys on, ``synchronous`` FULL (an acknowledged write is on disk), a
     busy timeout; transactions begin explicitly, since the driver's own rule would begin them too late.
+
+    Parameters
+    ----------
+    settings : Settings
+    read_only : bool
+    waits : bool
+        Whether a statement waits for a SQLite file that is held, or fails at once.
     """
     if settings.sqlite_path is None:
         engine = sa.create_engine(settings.database_url, pool_pre_ping=True, hide_parameters=True)
@@ -29,7 +36,7 @@ def make_engine(settings: Settings, *, read_only: bool = False) -> Engine:
 
     engine = sa.create_engine(
         settings.database_url,
-        connect_args={"timeout": settings.busy_timeout_s, "check_same_thread": False},
+        connect_args={"timeout": settings.busy_timeout_s if waits else 0.0, "check_same_thread": False},
         hide_parameters=True,  # an error's message must not hold what somebody typed
         pool_size=20,
         max_overflow=40,

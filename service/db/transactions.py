@@ -165,6 +165,10 @@ class Store:
         self.settings = settings
         self.write_engine = make_engine(settings)
         self.read_engine = make_engine(settings, read_only=True)
+        #: Reads that may not wait for anything, which only SQLite promises.
+        self.prompt_engine = (
+            None if settings.sqlite_path is None else make_engine(settings, read_only=True, waits=False)
+        )
         # Writers of this process queue here, in order, and not by polling the file.
         self._writers = threading.Lock()
         self._writing = threading.local()
@@ -173,6 +177,8 @@ class Store:
         """Give all connections back."""
         self.write_engine.dispose()
         self.read_engine.dispose()
+        if self.prompt_engine is not None:
+            self.prompt_engine.dispose()
 
     @contextmanager
     def read(self) -> Iterator[Session]:

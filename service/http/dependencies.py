@@ -4,7 +4,7 @@ The order of refusal is kept by their order: scope (403), existence (404), preco
 content of the body (422) is judged by the framework after these.
 """
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -12,17 +12,24 @@ import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from fastapi.dependencies.models import Dependant
 from fastapi.params import File, Form
+from starlette.types import Scope
 
 from service.db.models import Cohort, CohortMember, Event, ExerciseTest, Site, Subject, Visit
 from service.db.transactions import Store
 from service.errors import Forbidden, InvalidContent, NotFound, Place, UnsupportedMediaType
 from service.http import etags
 from service.http.keys import KeyScope, Principal
+from service.http.reading import promptly
 
 
-def _store(request: Request) -> Store:
+def _store_of(request: Request) -> Store:
     store: Store = request.app.state.store
     return store
+
+
+# What waits for nothing is a coroutine: a plain function would be called in another thread.
+async def _store(request: Request) -> Store:
+    return _store_of(request)
 
 
 StoreDependency = Annotated[Store, Depends(_store)]
@@ -63,10 +70,10 @@ def _names_a_record(request: Request) -> bool:
     return any(f"{{{name}_id}}" in path for name in ("subject", "visit", "test", "cohort", "event"))
 
 
-def needs(scope: KeyScope, *, whole: bool = False) -> Callable[[Request], Principal]:
+def needs(scope: KeyScope, *, whole: bool = False) -> Callable[[Request], Awaitable[Principal]]:
     """A dependency that wants at least this scope; with `whole` a key that is limited to no subjects."""
 
-    def check(request: Request) -> Principal:
+    async def check(request: Request) -> Principal:
         principal = principal_of(request)
         if not principal.covers(scope):
             raise Forbidden(f"This needs a key with the scope '{scope}'; yours has '{principal.scope}'.")
@@ -86,7 +93,7 @@ SiteTester = Annotated[Principal, Depends(needs("tester", whole=True))]
 Admin = Annotated[Principal, Depends(needs("admin", whole=True))]
 
 
-def readable_kind(request: Request) -> None:
+async def readable_kind(request: Request) -> None:
     """Refuse (415) a body of a kind that the address does not read."""
     dependant = getattr(request.scope.get("route"), "dependant", None)
     sent = request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers
@@ -178,135 +185,173 @@ class EventRef(RecordRef):
     subject_id: str | None
 
 
-def _preconditions(
-    request: Request, response: Response, record_id: str, revision: int, *parts: object
-) -> dict[str, Any]:
-    """Evaluate them for a record in this state; what a reference keeps of that.
+#: What a reader may see, and what the site has set, change the answer without changing the record.
+_OF_SITE = (
+    sa.select(sa.func.max(Site.revision)).scalar_subquery().label("site_revision"),
+    sa.select(sa.func.max(Site.control_revision)).scalar_subquery().label("control_revision"),
+)
+_SUBJECT = (Subject.id.label("subject_pk"), Subject.public_id.label("subject_id"), Subject.revision)
+_VISIT = (Visit.id.label("visit_pk"), Visit.public_id.label("visit_id"))
+_TEST = (ExerciseTest.id.label("test_pk"), ExerciseTest.public_id.label("test_id"))
+_NAMED: sa.BindParameter[str] = sa.bindparam("record_id", type_=sa.String())
 
-    `parts` is what the answer rests on beside the record itself.
-    """
+#: The subject that an address names, and its state.
+SUBJECT_STATE = sa.select(*_SUBJECT, *_OF_SITE).where(Subject.public_id == _NAMED)
+_VISIT_STATE = (
+    sa.select(*_SUBJECT, *_VISIT, *_OF_SITE)
+    .join(Visit, Visit.subject_id == Subject.id)
+    .where(Visit.public_id == _NAMED)
+)
+#: The test that an address names, and its state.
+TEST_STATE = (
+    sa.select(*_SUBJECT, *_VISIT, *_TEST, *_OF_SITE)
+    .join(Visit, Visit.subject_id == Subject.id)
+    .join(ExerciseTest, ExerciseTest.visit_id == Visit.id)
+    .where(ExerciseTest.public_id == _NAMED)
+)
+_EVENT_STATE = (
+    sa.select(*_SUBJECT, Event.id.label("event_pk"), Event.public_id.label("event_id"), *_OF_SITE)
+    .select_from(Event)
+    .outerjoin(Subject, Subject.id == Event.subject_id)
+    .where(Event.public_id == _NAMED)
+)
+_COHORT = (Cohort.id.label("cohort_pk"), Cohort.public_id.label("cohort_id"), Cohort.revision)
+_COHORT_STATE = sa.select(*_COHORT, *_OF_SITE).where(Cohort.public_id == _NAMED)
+_COHORT_RESULTS_STATE = (
+    sa.select(
+        *_COHORT,
+        *_OF_SITE,
+        sa.func.count(Subject.id).label("members"),
+        sa.func.coalesce(sa.func.sum(Subject.revision), 0).label("writes"),
+    )
+    .outerjoin(CohortMember, CohortMember.cohort_id == Cohort.id)
+    .outerjoin(Subject, Subject.id == CohortMember.subject_id)
+    .where(Cohort.public_id == _NAMED)
+    .group_by(Cohort.id, Cohort.public_id, Cohort.revision)
+)
+_SITE_STATE = sa.select(*_OF_SITE)
+
+_OF_STATE = {"site_revision", "control_revision", "members", "writes"}
+
+
+async def _found(request: Request, statement: sa.Select[*tuple[Any, ...]], record_id: str) -> Any:
+    """The one row of `statement`; None where there is none."""
+    return await promptly(
+        _store_of(request),
+        lambda connection: connection.execute(statement, {"record_id": record_id}).one_or_none(),
+    )
+
+
+def tag_of(scope: Scope, principal: Principal, record_id: str, revision: int, state: Any) -> str:
+    """The strong tag of an address for a reader, with the record at `revision` in this state of the site."""
+    return etags.etag_of(
+        scope, record_id, revision, principal.sees_identity, state.site_revision, state.control_revision
+    )
+
+
+def _preconditions(
+    request: Request, response: Response, record_id: str, revision: int, tag: str
+) -> dict[str, Any]:
+    """Evaluate them for a record in this state; what a reference keeps of that."""
     known_query_only(request)
-    store = _store(request)
-    # What a reader may see, and what the site has set, change the answer without changing the record.
-    with store.read() as session:
-        site = session.execute(
-            sa.select(sa.func.max(Site.revision), sa.func.max(Site.control_revision))
-        ).one()
-    tag = etags.etag_of(request, record_id, revision, principal_of(request).sees_identity, *site, *parts)
-    pinned = etags.check(request, tag, record_id, revision, required=store.settings.require_if_match)
+    required = _store_of(request).settings.require_if_match
+    pinned = etags.check(request, tag, record_id, revision, required=required)
     ref = RecordRef(revision, pinned, tag)
     if request.method in {"GET", "HEAD"}:
         response.headers.update(ref.headers)
     return {"revision": revision, "pinned": pinned, "etag": tag}
 
 
-_SUBJECT = (Subject.id.label("subject_pk"), Subject.public_id.label("subject_id"), Subject.revision)
-_VISIT = (Visit.id.label("visit_pk"), Visit.public_id.label("visit_id"))
-_TEST = (ExerciseTest.id.label("test_pk"), ExerciseTest.public_id.label("test_id"))
-
-
-def _under_subject(
-    request: Request, response: Response, what: str, statement: sa.Select[*tuple[Any, ...]]
+async def _under_subject(
+    request: Request,
+    response: Response,
+    what: str,
+    statement: sa.Select[*tuple[Any, ...]],
+    record_id: str,
 ) -> dict[str, Any]:
     """The one row of `statement`, and its state, where the key covers its subject."""
     principal = principal_of(request)
-    with _store(request).read() as session:
-        row = session.execute(statement).one_or_none()
+    row = await _found(request, statement, record_id)
     hidden = (
         row is not None and principal.subject_ids is not None and row.subject_pk not in principal.subject_ids
     )
     if row is None or hidden:
         raise NotFound(f"There is no such {what}, or your key does not cover it.")
-    found = row._asdict()
-    return {**found, **_preconditions(request, response, found["subject_id"], found["revision"])}
+    tag = tag_of(request.scope, principal, row.subject_id, row.revision, row)
+    return {**_record(row), **_preconditions(request, response, row.subject_id, row.revision, tag)}
 
 
-def _subject(subject_id: str, request: Request, response: Response) -> SubjectRef:
-    statement = sa.select(*_SUBJECT).where(Subject.public_id == subject_id)
-    return SubjectRef(**_under_subject(request, response, "subject", statement))
+def _record(row: Any) -> dict[str, Any]:
+    """What of a row names the record."""
+    return {name: value for name, value in row._asdict().items() if name not in _OF_STATE}
 
 
-def _visit(visit_id: str, request: Request, response: Response) -> VisitRef:
-    statement = (
-        sa.select(*_SUBJECT, *_VISIT)
-        .join(Visit, Visit.subject_id == Subject.id)
-        .where(Visit.public_id == visit_id)
-    )
-    return VisitRef(**_under_subject(request, response, "visit", statement))
+async def _subject(subject_id: str, request: Request, response: Response) -> SubjectRef:
+    return SubjectRef(**await _under_subject(request, response, "subject", SUBJECT_STATE, subject_id))
 
 
-def _test(test_id: str, request: Request, response: Response) -> TestRef:
-    statement = (
-        sa.select(*_SUBJECT, *_VISIT, *_TEST)
-        .join(Visit, Visit.subject_id == Subject.id)
-        .join(ExerciseTest, ExerciseTest.visit_id == Visit.id)
-        .where(ExerciseTest.public_id == test_id)
-    )
-    return TestRef(**_under_subject(request, response, "test", statement))
+async def _visit(visit_id: str, request: Request, response: Response) -> VisitRef:
+    return VisitRef(**await _under_subject(request, response, "visit", _VISIT_STATE, visit_id))
 
 
-def _event(event_id: str, request: Request, response: Response) -> EventRef:
+async def _test(test_id: str, request: Request, response: Response) -> TestRef:
+    return TestRef(**await _under_subject(request, response, "test", TEST_STATE, test_id))
+
+
+async def _event(event_id: str, request: Request, response: Response) -> EventRef:
     """An event with the state of its subject; one of the site with that of what the site's controls rest on."""
-    statement = (
-        sa.select(*_SUBJECT, Event.id.label("event_pk"), Event.public_id.label("event_id"))
-        .select_from(Event)
-        .outerjoin(Subject, Subject.id == Event.subject_id)
-        .where(Event.public_id == event_id)
-    )
     principal = principal_of(request)
-    with _store(request).read() as session:
-        row = session.execute(statement).one_or_none()
-        controls = session.scalar(sa.select(sa.func.max(Site.control_revision)))
+    row = await _found(request, _EVENT_STATE, event_id)
     covered = principal.subject_ids is None or (row is not None and row.subject_pk in principal.subject_ids)
     if row is None or not covered:
         raise NotFound("There is no such event, or your key does not cover it.")
-    found = row._asdict()
-    whose, revision = ("events", controls or 0) if row.subject_pk is None else (row.subject_id, row.revision)
-    return EventRef(**{**found, **_preconditions(request, response, whose, revision)})
+    whose, revision = (
+        ("events", row.control_revision or 0) if row.subject_pk is None else (row.subject_id, row.revision)
+    )
+    tag = tag_of(request.scope, principal, whose, revision, row)
+    return EventRef(**{**_record(row), **_preconditions(request, response, whose, revision, tag)})
 
 
-def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
-    with _store(request).read() as session:
-        row = session.execute(
-            sa.select(Cohort.id, Cohort.public_id, Cohort.revision).where(Cohort.public_id == cohort_id)
-        ).one_or_none()
+async def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
+    row = await _found(request, _COHORT_STATE, cohort_id)
     if row is None:
         raise NotFound("There is no such cohort.")
-    state = _preconditions(request, response, row.public_id, row.revision)
-    return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
+    tag = tag_of(request.scope, principal_of(request), row.cohort_id, row.revision, row)
+    return CohortRef(
+        **{**_record(row), **_preconditions(request, response, row.cohort_id, row.revision, tag)}
+    )
 
 
-def _of_site(request: Request, response: Response) -> RecordRef:
-    with _store(request).read() as session:
-        revision = session.scalar(sa.select(sa.func.max(Site.revision)))
-    return RecordRef(**_preconditions(request, response, "site", revision or 0))
+async def _of_site(request: Request, response: Response) -> RecordRef:
+    row = await promptly(_store_of(request), lambda connection: connection.execute(_SITE_STATE).one())
+    revision = row.site_revision or 0
+    tag = tag_of(request.scope, principal_of(request), "site", revision, row)
+    return RecordRef(**_preconditions(request, response, "site", revision, tag))
 
 
 def _cohort_results(cohort_id: str, request: Request, response: Response) -> CohortRef:
-    """A cohort with the state of all its members.
+    """A cohort with the state of all its members; its rows are as many as they, so another thread reads them.
 
     As long as the cohort keeps its revision its members can only become fewer (an erased subject), and the revision of
     each only rises: so no two states have the same revision, number of members and sum of their revisions.
     """
-    statement = (
-        sa.select(
-            Cohort.id,
-            Cohort.public_id,
-            Cohort.revision,
-            sa.func.count(Subject.id).label("members"),
-            sa.func.coalesce(sa.func.sum(Subject.revision), 0).label("writes"),
-        )
-        .outerjoin(CohortMember, CohortMember.cohort_id == Cohort.id)
-        .outerjoin(Subject, Subject.id == CohortMember.subject_id)
-        .where(Cohort.public_id == cohort_id)
-        .group_by(Cohort.id, Cohort.public_id, Cohort.revision)
-    )
-    with _store(request).read() as session:
-        row = session.execute(statement).one_or_none()
+    with _store_of(request).read() as session:
+        row = session.execute(_COHORT_RESULTS_STATE, {"record_id": cohort_id}).one_or_none()
     if row is None:
         raise NotFound("There is no such cohort.")
-    state = _preconditions(request, response, row.public_id, row.revision, row.members, row.writes)
-    return CohortRef(**state, cohort_pk=row.id, cohort_id=row.public_id)
+    tag = etags.etag_of(
+        request.scope,
+        row.cohort_id,
+        row.revision,
+        principal_of(request).sees_identity,
+        row.site_revision,
+        row.control_revision,
+        row.members,
+        row.writes,
+    )
+    return CohortRef(
+        **{**_record(row), **_preconditions(request, response, row.cohort_id, row.revision, tag)}
+    )
 
 
 SubjectDependency = Annotated[SubjectRef, Depends(_subject)]

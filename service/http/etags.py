@@ -9,7 +9,9 @@ import hashlib
 import re
 
 from fastapi import Request
+from starlette.datastructures import Headers
 from starlette.responses import Response
+from starlette.types import Scope
 
 from service import __version__
 from service.errors import PreconditionRequired, StaleRevision
@@ -29,17 +31,16 @@ class NotModified(Exception):
         return Response(status_code=304, headers={"ETag": self.etag, "Cache-Control": "private, no-cache"})
 
 
-def etag_of(request: Request, record_id: str, revision: int, *parts: object) -> str:
+def etag_of(scope: Scope, record_id: str, revision: int, *parts: object) -> str:
     """The strong tag of this address, form and reader with the record at `revision`."""
-    query = "&".join(sorted(f"{name}={value}" for name, value in request.query_params.multi_items()))
     told = "\n".join(
         [
-            request.url.path,
-            query,
-            request.headers.get("accept", ""),
+            scope["path"],
+            scope["query_string"].decode("latin-1"),
+            Headers(scope=scope).get("accept", ""),
             __version__,
             # A picture holds numbers as the site shows them.
-            str(request.app.state.display),
+            str(scope["app"].state.display),
             *(str(part) for part in parts),
         ]
     )
@@ -59,8 +60,7 @@ def check(request: Request, etag: str, record_id: str, revision: int, *, require
         A change without If-Match where the setting wants one.
     """
     if request.method in {"GET", "HEAD"}:
-        given = request.headers.get("if-none-match")
-        if given is not None and (given.strip() == "*" or etag in [tag for _, tag in _tags(given)]):
+        if is_named(request.headers.get("if-none-match"), etag):
             raise NotModified(etag)
         return False
     wanted = request.headers.get("if-match")
@@ -78,6 +78,11 @@ def check(request: Request, etag: str, record_id: str, revision: int, *, require
             "The record has changed since you read it; read it again and repeat your change on what it is now."
         )
     return True
+
+
+def is_named(header: str | None, etag: str) -> bool:
+    """Whether an If-None-Match names this tag, or any."""
+    return header is not None and (header.strip() == "*" or etag in [tag for _, tag in _tags(header)])
 
 
 def _tags(header: str) -> list[tuple[bool, str]]:

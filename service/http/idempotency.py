@@ -132,7 +132,7 @@ class Claim:
         )
 
 
-def _once(
+async def _once(
     request: Request,
     idempotency_key: Annotated[
         str | None, Header(description="The same request again gives its first answer again, for 24 hours.")

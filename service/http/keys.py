@@ -21,7 +21,6 @@ from urllib.parse import quote, urlsplit
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -29,6 +28,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.db.faults import unavailable_for
 from service.db.models import ApiKey, ApiKeySubject, WebSession
 from service.db.transactions import Store, now
+from service.db.types import Instant
 from service.errors import (
     Forbidden,
     InvalidContent,
@@ -40,6 +40,7 @@ from service.errors import (
     UpslopeError,
 )
 from service.http.problems import problem_of
+from service.http.reading import promptly
 from service.settings import Settings
 
 KeyScope = Literal["reader", "tester", "admin"]
@@ -87,36 +88,56 @@ def digest_of(key: str) -> str:
     return hashlib.sha256(key.encode()).hexdigest()
 
 
-def find_principal(session: Session, key: str) -> Principal | None:
-    """Whose key this is; None where it is unknown, expired or revoked. After a rotation the one before works for a while."""
-    digest = digest_of(key)
-    before = sa.and_(ApiKey.previous_digest == digest, ApiKey.previous_until > now())
-    return _principal_where(session, sa.or_(ApiKey.digest == digest, before))
-
-
-def find_signed_in(session: Session, token: str) -> Principal | None:
-    """Who signed in to this session; None where it has ended, or its key has expired or was revoked."""
-    signed_in = sa.select(WebSession.api_key_id).where(
-        WebSession.digest == digest_of(token), WebSession.expires_at > now()
+_OF_KEY = sa.select(
+    ApiKey.id,
+    ApiKey.name,
+    ApiKey.scope,
+    ApiKey.identity,
+    ApiKey.all_subjects,
+).where(
+    ApiKey.revoked_at.is_(None),
+    sa.or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > sa.bindparam("at", type_=Instant)),
+)
+#: Whose key this is; after a rotation the one before works for a while.
+_BY_KEY = _OF_KEY.where(
+    sa.or_(
+        ApiKey.digest == sa.bindparam("digest"),
+        sa.and_(
+            ApiKey.previous_digest == sa.bindparam("digest"),
+            ApiKey.previous_until > sa.bindparam("at", type_=Instant),
+        ),
     )
-    return _principal_where(session, ApiKey.id.in_(signed_in))
-
-
-def _principal_where(session: Session, condition: sa.ColumnElement[bool]) -> Principal | None:
-    row = session.execute(
-        sa.select(ApiKey.id, ApiKey.name, ApiKey.scope, ApiKey.identity, ApiKey.all_subjects).where(
-            condition,
-            ApiKey.revoked_at.is_(None),
-            sa.or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > now()),
+)
+_BY_SESSION = _OF_KEY.where(
+    ApiKey.id.in_(
+        sa.select(WebSession.api_key_id).where(
+            WebSession.digest == sa.bindparam("digest"),
+            WebSession.expires_at > sa.bindparam("at", type_=Instant),
         )
-    ).one_or_none()
+    )
+)
+_COVERED = sa.select(ApiKeySubject.subject_id).where(ApiKeySubject.api_key_id == sa.bindparam("api_key_id"))
+
+
+def find_principal(connection: Session | sa.Connection, key: str) -> Principal | None:
+    """Whose key this is; None where it is unknown, expired or revoked."""
+    return _principal(connection, _BY_KEY, key)
+
+
+def find_signed_in(connection: Session | sa.Connection, token: str) -> Principal | None:
+    """Who signed in to this session; None where it has ended, or its key has expired or was revoked."""
+    return _principal(connection, _BY_SESSION, token)
+
+
+def _principal(
+    connection: Session | sa.Connection, statement: sa.Select[*tuple[Any, ...]], secret: str
+) -> Principal | None:
+    row = connection.execute(statement, {"digest": digest_of(secret), "at": now()}).one_or_none()
     if row is None:
         return None
     subjects: frozenset[int] | None = None
     if not row.all_subjects:
-        subjects = frozenset(
-            session.scalars(sa.select(ApiKeySubject.subject_id).where(ApiKeySubject.api_key_id == row.id))
-        )
+        subjects = frozenset(connection.scalars(_COVERED, {"api_key_id": row.id}))
     return Principal(row.id, row.name, row.scope, row.identity, subjects)
 
 
@@ -281,7 +302,7 @@ class KeyMiddleware:
         token = session_token_of(scope)
         if token is None:
             return None
-        found = await run_in_threadpool(self._find_session, scope["app"].state.store, token)
+        found = await promptly(scope["app"].state.store, lambda connection: find_signed_in(connection, token))
         if found is None:
             return None
         self.last_use.note(found.key_id)
@@ -298,7 +319,11 @@ class KeyMiddleware:
 
     async def _principal(self, scope: Scope) -> Principal:
         key = bearer_key_of(scope)
-        found = None if key is None else await run_in_threadpool(self._find, scope["app"].state.store, key)
+        found = None
+        if key is not None:
+            found = await promptly(
+                scope["app"].state.store, lambda connection: find_principal(connection, key)
+            )
         if found is None:
             address = scope["client"][0] if scope.get("client") else "unknown"
             if (wait := self.failures.over(address)) is not None:
@@ -315,16 +340,6 @@ class KeyMiddleware:
                 extra={"retry_after_s": wait},
             )
         return found
-
-    @staticmethod
-    def _find(store: Store, key: str) -> Principal | None:
-        with store.read() as session:
-            return find_principal(session, key)
-
-    @staticmethod
-    def _find_session(store: Store, token: str) -> Principal | None:
-        with store.read() as session:
-            return find_signed_in(session, token)
 
 
 def _refuse_null_character(scope: Scope) -> None:

@@ -1,5 +1,7 @@
 """Reads and writes of the site's own reference tables; nothing is committed here."""
 
+from collections.abc import Collection
+
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
@@ -18,10 +20,11 @@ def get(session: Session, norm_id: str) -> NormTable:
     return found
 
 
-def default_for(session: Session, mode: str | None) -> NormTable | None:
-    """The site's default table of a mode; None where there is none."""
-    chosen = {**DEFAULT_NORM_IDS, **site(session).settings.get("default_norms", {})}.get(mode or "")
-    return next((table for table in norm_tables(session) if table.id == chosen), None)
+def defaults(session: Session, modes: Collection[str | None]) -> dict[str | None, NormTable | None]:
+    """The site's default table of each mode; None where there is none."""
+    chosen = {**DEFAULT_NORM_IDS, **site(session).settings.get("default_norms", {})}
+    tables = {table.id: table for table in norm_tables(session)}
+    return {mode: tables.get(chosen.get(mode or "", "")) for mode in modes}
 
 
 def add(session: Session, table: NormTable) -> None:

@@ -1,11 +1,12 @@
 """Reference tables over HTTP."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from fastapi import APIRouter, Query, Response
 
 from service.analyses.queries import bump_site, norm_tables
 from service.analysis.norms import rank
+from service.exercise_tests.schemas import Mode
 from service.http.answers import created
 from service.http.cursors import Page
 from service.http.dependencies import Reader, SiteTester, StoreDependency
@@ -26,8 +27,8 @@ def list_norms(principal: Reader, store: StoreDependency) -> Page[dict[str, Any]
         own = queries.loaded(session)
         default_of = {
             table.id: mode
-            for mode in ("treadmill", "cycle", "arm", "row", "ski", "step", "walk", "run")
-            if (table := queries.default_for(session, mode)) is not None
+            for mode, table in queries.defaults(session, get_args(Mode)).items()
+            if table is not None
         }
     return Page(
         items=[

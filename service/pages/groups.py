@@ -18,7 +18,7 @@ _MOST_GROUPS = 500
 _MOST_MEMBERS = 500
 
 
-def _for_whole_record(request: Request) -> None:
+async def _for_whole_record(request: Request) -> None:
     if principal_of(request).subject_ids is not None:
         raise NotFound("There are no groups for a key limited to subjects.")
 

@@ -2,11 +2,12 @@
 
 from typing import IO
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Depends, Response
 from starlette.responses import StreamingResponse
 
 from service.http.answers import archive, json_response
 from service.http.dependencies import Admin, Reader, StoreDependency, SubjectDependency, Tester
+from service.http.ready import forget_ready
 from service.privacy import queries, workflow
 from service.privacy.schemas import ConsentIn, ErasureIn, ErasureOut, RestrictionIn, RightsOut
 from service.subjects.queries import bump
@@ -82,7 +83,7 @@ def post_restriction(
         return json_response(queries.rights_of(session, ref.subject_pk, ref.subject_id))
 
 
-@router.post("/erasure")
+@router.post("/erasure", dependencies=[Depends(forget_ready)])
 def post_erasure(
     body: ErasureIn, principal: Admin, ref: SubjectDependency, store: StoreDependency
 ) -> ErasureOut:

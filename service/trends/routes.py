@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 
 from service.analyses.routes import chart_response
 from service.analysis.ageing import AGEING_MODELS
@@ -13,6 +13,7 @@ from service.exercise_tests.schemas import Mode
 from service.http.answers import MEDIA_TYPES, form, json_response
 from service.http.cursors import Page
 from service.http.dependencies import Reader, StoreDependency, SubjectDependency
+from service.http.ready import keep_ready
 from service.outlets.display import NEUTRAL
 from service.quantities import QUANTITIES
 from service.trends import queries, workflow
@@ -48,6 +49,7 @@ def list_trends(principal: Reader, ref: SubjectDependency, store: StoreDependenc
 
 @router.get(
     "/{quantity}",
+    dependencies=[Depends(keep_ready)],
     response_model=TrendOut | list[TrendRow],
     responses={
         200: {

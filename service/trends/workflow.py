@@ -98,10 +98,10 @@ def trend_of(
         }
         rows = queries.points(session, subject_pk, quantity, mode=mode, basis=basis, since=since, until=until)
         absolute = queries.absolute_uptake(session, subject_pk) if quantity in PER_BODY_MASS else {}
-        named = norms.get(session, norm) if norm is not None else None
-        tables: dict[str | None, NormTable | None] = {}
-        for row in rows:
-            tables.setdefault(row.Result.mode, named or norms.default_for(session, row.Result.mode))
+        modes = {row.Result.mode for row in rows}
+        tables: dict[str | None, NormTable | None] = (
+            norms.defaults(session, modes) if norm is None else dict.fromkeys(modes, norms.get(session, norm))
+        )
         worthwhile_set = site(session).settings.get("smallest_worthwhile_change", {})
         own = own_typical_errors(session)
         points = [
@@ -168,7 +168,7 @@ def results_of_two(store: Store, subject_pk: int, first_pk: int, second_pk: int)
         known = queries.subject(session, subject_pk)
         person = {name: getattr(known, name) for name in ("birth_date", "birth_year", "sex")}
         rows = queries.results_of(session, [first_pk, second_pk])
-        tables = {mode: norms.default_for(session, mode) for mode in {row.Result.mode for row in rows}}
+        tables = norms.defaults(session, {row.Result.mode for row in rows})
         absolute = queries.absolute_uptake(session, subject_pk)
         worthwhile_set = site(session).settings.get("smallest_worthwhile_change", {})
         own = own_typical_errors(session)
