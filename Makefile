@@ -3,7 +3,7 @@ PYTHON ?= python3.11
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check proof postgresql migration lock clean
+.PHONY: demo test check proof postgresql bench migration lock clean
 
 demo: $(VENV)/.runtime
 	$(BIN)/upslope demo
@@ -26,6 +26,10 @@ proof: $(VENV)/.dev
 postgresql: $(VENV)/.dev
 	$(BIN)/pytest -n 2 --on postgresql tests/api tests/pages tests/privacy tests/exports tests/recipes
 	$(BIN)/pytest --on postgresql -m proof tests/proofs/test_many_at_once.py
+
+# The table of speed, into build/bench.json; QUICK=1 measures small records in less than a minute.
+bench: $(VENV)/.dev
+	$(BIN)/python -m tests.benchmarks.table $(if $(QUICK),--quick)
 
 migration: $(VENV)/.dev
 	$(BIN)/python migrations/new.py "$(WORDS)"

@@ -1,0 +1,103 @@
+"""The table of speed: ``make bench``, or ``python -m tests.benchmarks.table [--quick] [--only PART ...]``.
+
+Records of 1,000, 10,000 and 100,000 tests are filled, every kind of work is measured in turn with its floor, medians of at
+least five; the table is printed, and written to build/bench.json.
+"""
+
+import argparse
+import contextlib
+import json
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from service.app import configure_logging
+from tests.benchmarks import serving
+from tests.benchmarks.filling import FilledStore, filled
+from tests.benchmarks.rows import Row, tell
+
+SIZES = (1_000, 10_000, 100_000)
+QUICK_SIZES = (200, 2_000)
+
+
+class Bench:
+    """The records that the parts measure on, each filled when it is first wanted.
+
+    Attributes
+    ----------
+    sizes : tuple of int
+        Numbers of tests.
+    quick : bool
+        Whether the whole must be done in less than a minute.
+    folder : Path
+    """
+
+    def __init__(self, folder: Path, *, quick: bool) -> None:
+        self.folder = folder
+        self.quick = quick
+        self.sizes = QUICK_SIZES if quick else SIZES
+        self._filled: dict[int, FilledStore] = {}
+
+    def store(self, tests: int) -> FilledStore:
+        """The record with so many tests."""
+        if tests not in self._filled:
+            tell(f"filling a record of {tests:,} tests")
+            self._filled[tests] = filled(self.folder, tests)
+        return self._filled[tests]
+
+    def stores(self) -> dict[int, FilledStore]:
+        """All records, by their number of tests."""
+        return {tests: self.store(tests) for tests in self.sizes}
+
+    def close(self) -> None:
+        """Give all connections back."""
+        for store in self._filled.values():
+            store.close()
+
+
+def _serving(bench: Bench) -> list[Row]:
+    return serving.rows(bench.stores(), seconds=0.3 if bench.quick else 1.0)
+
+
+PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving}
+
+
+def table(rows: Sequence[Row]) -> Iterator[str]:
+    """The lines of the table, as Markdown."""
+    yield "| work | size | floor in the same run | value | floor | ratio | goal | met |"
+    yield "| --- | --- | --- | ---: | ---: | ---: | --- | --- |"
+    for row in rows:
+        numbers = [
+            "" if one is None else f"{one:,.3g}" if one < 1000 else f"{one:,.0f}"
+            for one in (row.value, row.floor_value, row.ratio)
+        ]
+        met = {None: "", True: "yes", False: "no"}[row.met]
+        yield "| " + " | ".join([row.work, row.size, row.floor, *numbers, row.goal, met]) + " |"
+
+
+def main() -> int:
+    """Measure, print, write; 1 where a goal is missed."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.table", description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="200 and 2,000 tests, in less than a minute")
+    parser.add_argument("--only", nargs="+", choices=PARTS, default=list(PARTS), help="parts to measure")
+    parser.add_argument("--out", type=Path, default=Path("build/bench.json"))
+    asked = parser.parse_args()
+    configure_logging("error")
+    rows: list[Row] = []
+    with tempfile.TemporaryDirectory(prefix="upslope-bench-") as folder:
+        bench = Bench(Path(folder), quick=asked.quick)
+        with contextlib.closing(bench):
+            for part in asked.only:
+                tell(part)
+                rows += PARTS[part](bench)
+    asked.out.parent.mkdir(parents=True, exist_ok=True)
+    asked.out.write_text(json.dumps([row.as_dict() for row in rows], indent=1) + "\n", encoding="utf-8")
+    sys.stdout.write("\n".join(table(rows)) + "\n")
+    missed = sum(row.met is False for row in rows)
+    sys.stdout.write(f"\n{sum(row.met is True for row in rows)} goals met, {missed} missed; {asked.out}\n")
+    return min(missed, 1)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
