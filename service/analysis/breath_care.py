@@ -15,6 +15,7 @@ import numpy as np
 from service.analysis import energy, gas, stage_values
 from service.analysis.lines import AVERAGED_S, SHORT_ROW_S
 from service.analysis.marks import Marks, full_rows_in_exercise
+from service.analysis.moments import median
 from service.analysis.parts import Parts
 from service.analysis.peaks import (
     GAS_WINDOW_S,
@@ -301,7 +302,7 @@ def peak_averaging(settings: PeakSettings, *, single_breaths: bool) -> str:
 
 def _averaging(series: Series, settings: PeakSettings, plateau: Plateau, parts: Parts) -> dict[str, str]:
     single = is_breath_by_breath(series)
-    short = bool(len(series)) and float(np.median(series.duration_s)) < SHORT_ROW_S
+    short = bool(len(series)) and median(series.duration_s) < SHORT_ROW_S
     primary = next((one for one in plateau.rules if one.primary), None)
     window = None if primary is None else primary.window_s
     thresholds = None if parts.thresholds is None else parts.thresholds.smoothing

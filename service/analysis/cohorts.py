@@ -9,8 +9,8 @@ import datetime as dt
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ from service.analysis.change import (
 from service.quantities import Quantity
 
 Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 Scale = Literal["log", "linear"]
 
 #: Name and description of the rule of the quartiles (numpy calls it "linear").
@@ -38,12 +40,14 @@ _NO_SPREAD = 1e-12
 _SAME_WINDOW_S = 0.5
 #: Members of an arm from which the interval of the individual-response SD can leave out 0: 1.96 sqrt(2/(n - 1)) < 1.
 _LEAST_FOR_RESPONSE = 9
+#: A day after every other.
+_NEVER = dt.date.max.toordinal()
+_NOBODY: Integers = np.empty(0, dtype=np.int64)
 #: Results per body mass, whose change has two parts.
 PER_BODY_MASS = frozenset({"vo2_peak_ml_kg_min", "mets_peak"})
 
 
-@dataclass(frozen=True, slots=True)
-class Member:
+class Member(NamedTuple):
     """A subject of the cohort.
 
     Attributes
@@ -104,6 +108,82 @@ class Observation:
     body_mass_kg: float | None = None
 
 
+class Kind(NamedTuple):
+    """What many results of a cohort have in common; the attributes are those of `Observation`.
+
+    Attributes
+    ----------
+    of_test : bool
+        Whether it is of a test, and not of a visit alone.
+    """
+
+    round: str | None
+    mode: str | None
+    basis: str
+    method: str | None
+    protocol_family: str | None
+    effort: str | None
+    convention: str | None
+    has_error: bool
+    of_test: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Results:
+    """Results of one quantity, column by column: what tens of thousands of them are counted by.
+
+    Attributes
+    ----------
+    kinds : sequence of Kind
+        By where each first comes.
+    kind : array, shape (n,)
+        Of each result the place in `kinds`.
+    member : array, shape (n,)
+        Of each result the place of its member in the members that it is given with.
+    value : array, shape (n,)
+        In the unit of the quantity.
+    whole : callable
+        Gives some of the results, by their places, with everything that is known of each.
+    day : array, shape (n,), optional
+        Ordinal of the date; may be absent where no membership has a first or last day.
+    more : mapping of str to array
+        What a change is looked at by: ``effective_window_s``, and for results per body mass ``uptake_ml_min`` and
+        ``body_mass_kg``. NaN where it is not known.
+    """
+
+    kinds: Sequence[Kind]
+    kind: Integers
+    member: Integers
+    value: Floats
+    whole: Callable[[Integers], list[Observation]]
+    day: Integers | None = None
+    more: Mapping[str, Floats] = field(default_factory=dict)
+
+    def only(self, wanted: Flags) -> "Results":
+        """Some of the results."""
+        if wanted.all():
+            return self
+        (places,) = np.nonzero(wanted)
+        return replace(
+            self,
+            kind=self.kind[places],
+            member=self.member[places],
+            value=self.value[places],
+            whole=lambda rows: self.whole(places[rows]),
+            day=None if self.day is None else self.day[places],
+            more={name: values[places] for name, values in self.more.items()},
+        )
+
+    def where(self, holds: Callable[[Kind], bool]) -> Flags:
+        """For each result whether something holds of its kind."""
+        return np.array([holds(kind) for kind in self.kinds], dtype=bool)[self.kind]
+
+    def numbers(self, rows: Integers) -> list[tuple[Kind, int]]:
+        """How many there are of each kind among some results, by where each first comes."""
+        found, first, counts = np.unique(self.kind[rows], return_index=True, return_counts=True)
+        return [(self.kinds[found[place]], int(counts[place])) for place in np.argsort(first).tolist()]
+
+
 @dataclass(frozen=True, slots=True)
 class LeftOut:
     """A result that counts for nothing here, and why."""
@@ -122,7 +202,11 @@ class Placed:
         By arm and code.
     rounds : tuple of str
         In their order.
-    counted : mapping of (member id, round) to Observation
+    results : Results
+    rows : array, shape (members, rounds)
+        Which of the results is counted; -1 where none is.
+    spans : mapping of str or None to slice
+        Where the members of each arm are.
     left_out : tuple of LeftOut
         By member and time.
     notes : tuple of str
@@ -130,21 +214,37 @@ class Placed:
 
     members: tuple[Member, ...]
     rounds: tuple[str, ...]
-    counted: Mapping[tuple[str, str], Observation]
+    results: Results
+    rows: Integers
+    spans: Mapping[str | None, slice]
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]
 
     @property
     def arms(self) -> tuple[str | None, ...]:
         """Arms by name; members without one come last, as the arm None."""
-        return tuple(dict.fromkeys(member.arm for member in self.members))
+        return tuple(self.spans)
 
     def of_arm(self, arm: str | None) -> tuple[Member, ...]:
         """The members of one arm."""
-        return tuple(member for member in self.members if member.arm == arm)
+        return self.members[self.spans[arm]]
+
+    def rows_of_arm(self, arm: str | None, rounds: Iterable[str]) -> Integers:
+        """Which results are counted of the members of one arm, in some rounds."""
+        return self.rows[self.spans[arm]][:, [self.rounds.index(name) for name in rounds]]
+
+    @property
+    def counted(self) -> dict[tuple[str, str], Observation]:
+        """Every counted result as a whole, by member id and round."""
+        places, rounds = np.nonzero(self.rows >= 0)
+        whole = self.results.whole(self.rows[places, rounds])
+        return {
+            (self.members[place].id, self.rounds[name]): one
+            for place, name, one in zip(places.tolist(), rounds.tolist(), whole, strict=True)
+        }
 
     def why_missing(self, wanted: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
-        """For each (member id, round) without a counted result, the reason in words."""
+        """The reason in words for each (member id, round), all of which have no counted result."""
         reasons: dict[tuple[str, str], list[str]] = defaultdict(list)
         for one in self.left_out:
             if one.observation.round is not None:
@@ -154,7 +254,6 @@ class Placed:
             if reasons.get(key)
             else f"No result in round {key[1]}."
             for key in wanted
-            if key not in self.counted
         }
 
 
@@ -180,19 +279,25 @@ def membership_fault(member: Member, day: dt.date) -> str | None:
     return None
 
 
+def outside_membership(members: Sequence[Member], results: Results) -> Flags:
+    """For each result whether its date does not count for the cohort; `membership_fault` has the words."""
+    if results.day is None:
+        return np.zeros(len(results.value), dtype=bool)
+    first = np.array([0 if one.joined_on is None else one.joined_on.toordinal() for one in members])
+    last = np.array([_NEVER if one.left_on is None else one.left_on.toordinal() for one in members])
+    outside: Flags = (results.day < first[results.member]) | (results.day > last[results.member])
+    return outside
+
+
 def place(
-    members: Sequence[Member],
-    observations: Iterable[Observation],
-    rounds: Sequence[str],
-    *,
-    include_all: bool = False,
+    members: Sequence[Member], results: Results, rounds: Sequence[str], *, include_all: bool = False
 ) -> Placed:
     """Give each member at most one counted result in each round.
 
     Parameters
     ----------
     members : sequence of Member
-    observations : iterable of Observation
+    results : Results
         Of these members, one quantity, one mode and one basis; in any order.
     rounds : sequence of str
         All rounds there are, in their order.
@@ -208,37 +313,71 @@ def place(
     Of several results that could be counted the last is taken. The best of several would be biased upward, and the
     more so the more tests a member has.
     """
-    known = {member.id: member for member in members}
-    counted: dict[tuple[str, str], Observation] = {}
+    order = sorted(range(len(members)), key=lambda row: _by_arm_and_code(members[row]))
+    ordered = tuple(members[row] for row in order)
+    position = np.empty(len(members), dtype=np.int64)
+    position[order] = np.arange(len(members))
+    column = {name: place for place, name in enumerate(rounds)}
+    of_kind = np.array([column.get(kind.round or "", 0) for kind in results.kinds], dtype=np.int64)
+    cell = position[results.member] * len(rounds) + of_kind[results.kind]
+    counts = results.where(lambda kind: _why_kind_not_counted(kind, include_all=include_all) is None)
+    counts &= ~outside_membership(members, results)
+    # The only one that could be counted in its round is; of the rest one must know more.
+    alone = counts.copy()
+    alone[counts] = np.bincount(cell[counts])[cell[counts]] == 1
+    rows = np.full(len(members) * len(rounds), -1, dtype=np.int64)
+    (plain,) = np.nonzero(alone)
+    rows[cell[plain]] = plain
+    (others,) = np.nonzero(~alone)
     left_out: list[LeftOut] = []
     gave_way = 0
-    for one in sorted(observations, key=lambda one: one.at):
-        reason = _why_not_counted(known[one.member_id], one, include_all=include_all)
-        if reason is not None or one.round is None:
-            left_out.append(LeftOut(one, reason or ""))
+    known: dict[int, Observation] = {}
+    rest = zip(others.tolist(), results.whole(others), strict=True) if len(others) else ()
+    for row, one in sorted(rest, key=lambda each: each[1].at):
+        reason = _why_not_counted(
+            members[results.member[row]], results.kinds[results.kind[row]], one.date, include_all=include_all
+        )
+        if reason is not None:
+            left_out.append(LeftOut(one, reason))
             continue
-        key = (one.member_id, one.round)
-        if (earlier := counted.get(key)) is not None:
+        if (earlier := known.get(int(cell[row]))) is not None:
             gave_way += 1
             left_out.append(LeftOut(earlier, f"A later result of the same round counts ({one.date})."))
-        counted[key] = one
-    ordered = tuple(sorted(members, key=lambda one: (one.arm is None, one.arm or "", one.code, one.id)))
-    position = {member.id: place for place, member in enumerate(ordered)}
-    left_out.sort(key=lambda one: (position[one.observation.member_id], one.observation.at))
-    notes = _placing_notes(gave_way, include_all=include_all)
-    notes += _comparability_notes(counted.values())
-    return Placed(ordered, tuple(rounds), counted, tuple(left_out), tuple(notes))
+        known[int(cell[row])] = one
+        rows[cell[row]] = row
+    place_of = {members[row].id: place for place, row in enumerate(order)} if left_out else {}
+    left_out.sort(key=lambda one: (place_of[one.observation.member_id], one.observation.at))
+    counted = rows[rows >= 0]
+    notes = _placing_notes(gave_way, include_all=include_all) + _comparability_notes(results, counted)
+    table = rows.reshape(len(members), len(rounds))
+    return Placed(ordered, tuple(rounds), results, table, _spans(ordered), tuple(left_out), tuple(notes))
 
 
-def _why_not_counted(member: Member, one: Observation, *, include_all: bool) -> str | None:
-    if (outside := membership_fault(member, one.date)) is not None:
-        return outside
-    if one.round is None:
+def _by_arm_and_code(member: Member) -> tuple[bool, str, str, str]:
+    return member.arm is None, member.arm or "", member.code, member.id
+
+
+def _spans(members: Sequence[Member]) -> dict[str | None, slice]:
+    """Where the members of each arm are; they are given by arm."""
+    spans: dict[str | None, slice] = {}
+    begin = 0
+    for arm, number in Counter(member.arm for member in members).items():
+        spans[arm] = slice(begin, begin + number)
+        begin += number
+    return spans
+
+
+def _why_not_counted(member: Member, kind: Kind, day: dt.date, *, include_all: bool) -> str | None:
+    return membership_fault(member, day) or _why_kind_not_counted(kind, include_all=include_all)
+
+
+def _why_kind_not_counted(kind: Kind, *, include_all: bool) -> str | None:
+    if kind.round is None:
         return "Its visit names no round."
     if include_all:
         return None
-    reasons = ["The effort was submaximal."] if one.effort == "submaximal" else []
-    if one.has_error:
+    reasons = ["The effort was submaximal."] if kind.effort == "submaximal" else []
+    if kind.has_error:
         reasons.append("An error finding stands on this result.")
     return " ".join(reasons) or None
 
@@ -258,23 +397,33 @@ def _results(number: int) -> str:
     return "1 result" if number == 1 else f"{number:,} results"
 
 
-def _comparability_notes(counted: Iterable[Observation]) -> list[str]:
+def _comparability_notes(results: Results, counted: Integers) -> list[str]:
     notes = []
-    counted = list(counted)
-    families = Counter(one.protocol_family for one in counted if one.test_id is not None)
+    families = _numbers(results, counted, "protocol_family", lambda kind: kind.of_test)
     if len(families) > 1:
         told = ", ".join(
-            f"{(name or 'none recorded').replace('_', ' ')} ({number:,})"
-            for name, number in families.most_common()
+            f"{(name or 'none recorded').replace('_', ' ')} ({number:,})" for name, number in families
         )
         notes.append(f"Results of several protocol families are counted together: {told}.")
-    conventions = Counter(one.convention for one in counted if one.convention is not None)
+    conventions = _numbers(results, counted, "convention", lambda kind: kind.convention is not None)
     if len(conventions) > 1:
-        told = ", ".join(
-            f"{name.replace('_', ' ')} ({number:,})" for name, number in conventions.most_common()
-        )
+        told = ", ".join(f"{(name or '').replace('_', ' ')} ({number:,})" for name, number in conventions)
         notes.append(f"Peaks were averaged by several conventions: {told}.")
     return notes
+
+
+def _numbers(
+    results: Results, counted: Integers, attribute: str, holds: Callable[[Kind], bool]
+) -> list[tuple[str | None, int]]:
+    """How many results have each value of an attribute, the most common first; of as many, the earliest."""
+    found: Counter[str | None] = Counter()
+    for kind, number in results.numbers(counted):
+        if holds(kind):
+            found[getattr(kind, attribute)] += number
+    if len(set(found.values())) < len(found):
+        in_time = sorted(results.whole(counted), key=lambda one: one.at)
+        found = Counter({getattr(one, attribute): found[getattr(one, attribute)] for one in in_time})
+    return [(name, number) for name, number in found.most_common() if number]
 
 
 # --- one round -------------------------------------------------------------------------------------------------
@@ -334,13 +483,8 @@ def summarise(placed: Placed) -> tuple[RoundSummary, ...]:
     answer = []
     for name in placed.rounds:
         for arm in placed.arms:
-            members = placed.of_arm(arm)
-            values = _floats(
-                placed.counted[member.id, name].value
-                for member in members
-                if (member.id, name) in placed.counted
-            )
-            answer.append(_summary_of(name, arm, values, len(members)))
+            rows = placed.rows_of_arm(arm, [name])[:, 0]
+            answer.append(_summary_of(name, arm, placed.results.value[rows[rows >= 0]], len(rows)))
     return tuple(answer)
 
 
@@ -372,13 +516,11 @@ def complete_means(placed: Placed, arm: str | None, rounds: Sequence[str]) -> tu
 
     So the means of two rounds are of the same members, and a line may join them.
     """
-    members = placed.of_arm(arm)
-    complete = [member for member in members if all((member.id, name) in placed.counted for name in rounds)]
+    rows = placed.rows_of_arm(arm, rounds)
+    values = placed.results.value[rows[(rows >= 0).all(axis=1)]]
     return tuple(
-        _summary_of(
-            name, arm, _floats(placed.counted[member.id, name].value for member in complete), len(members)
-        )
-        for name in rounds
+        _summary_of(name, arm, np.ascontiguousarray(values[:, place]), len(rows))
+        for place, name in enumerate(rounds)
     )
 
 
@@ -427,10 +569,6 @@ class Estimate:
             "df": self.df,
             "reason": self.reason,
         }
-
-
-def _floats(values: Iterable[float]) -> Floats:
-    return np.array(list(values), dtype=np.float64)
 
 
 def _no_spread(values: Floats) -> bool:
@@ -666,7 +804,7 @@ class Missing:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """A member with a counted result in both rounds."""
+    """A member with a counted result in both rounds, as a whole."""
 
     member: Member
     earlier: Observation
@@ -678,6 +816,26 @@ class Pair:
         return self.later.value - self.earlier.value
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Members with a counted result in both rounds.
+
+    Attributes
+    ----------
+    members : array, shape (n,)
+        Their places in `Placed.members`.
+    earlier, later : array, shape (n,)
+        Places of their results.
+    """
+
+    members: Integers
+    earlier: Integers
+    later: Integers
+
+    def __len__(self) -> int:
+        return len(self.members)
+
+
 @dataclass(frozen=True, slots=True)
 class ArmChange:
     """Paired change within one arm.
@@ -685,7 +843,7 @@ class ArmChange:
     Attributes
     ----------
     arm : str or None
-    pairs : tuple of Pair
+    pairs : Pairs
     change : Estimate
         Mean change with its SD.
     percent : Estimate or None
@@ -698,7 +856,7 @@ class ArmChange:
     """
 
     arm: str | None
-    pairs: tuple[Pair, ...]
+    pairs: Pairs
     change: Estimate
     percent: Estimate | None
     from_mean: float | None
@@ -805,6 +963,8 @@ class CohortChange:
 
     Attributes
     ----------
+    placed : Placed
+        What it was worked out from.
     arms : tuple of ArmChange
     reference_arm : str or None
     comparisons : tuple of Comparison
@@ -814,6 +974,7 @@ class CohortChange:
     notes : tuple of str
     """
 
+    placed: Placed
     arms: tuple[ArmChange, ...]
     reference_arm: str | None
     comparisons: tuple[Comparison, ...]
@@ -889,56 +1050,76 @@ def change_between_rounds(
     -------
     CohortChange
     """
-    pairs: dict[str | None, list[Pair]] = {arm: [] for arm in placed.arms}
-    absent: dict[str | None, list[Missing]] = {arm: [] for arm in placed.arms}
-    wanted = [(member.id, name) for member in placed.members for name in (earlier, later)]
-    why = placed.why_missing(wanted)
-    for member in placed.members:
-        lacks = [why[member.id, name] for name in (earlier, later) if (member.id, name) in why]
-        if lacks:
-            absent[member.arm].append(Missing(member, " ".join(lacks)))
-        else:
-            pairs[member.arm].append(
-                Pair(member, placed.counted[member.id, earlier], placed.counted[member.id, later])
-            )
-    everyone = [pair for several in pairs.values() for pair in several]
-    percent_reason = _no_percent(quantity, everyone)
+    pairs: dict[str | None, Pairs] = {}
+    missing: dict[str | None, tuple[Missing, ...]] = {}
+    for arm, span in placed.spans.items():
+        rows = placed.rows_of_arm(arm, (earlier, later))
+        both = (rows >= 0).all(axis=1)
+        pairs[arm] = Pairs(span.start + np.flatnonzero(both), rows[both, 0], rows[both, 1])
+        missing[arm] = _missing(placed, span, rows, (earlier, later))
+    everyone = Pairs(
+        *(
+            np.concatenate([getattr(several, name) for several in pairs.values()] or [_NOBODY])
+            for name in ("members", "earlier", "later")
+        )
+    )
+    results = placed.results
+    percent_reason = _no_percent(quantity, *_values(results, everyone))
     log = percent_reason is None
-    arms = tuple(_arm_change(quantity, arm, pairs[arm], absent[arm], percent=log) for arm in placed.arms)
+    arms = tuple(
+        _arm_change(results, quantity, arm, pairs[arm], missing[arm], percent=log) for arm in placed.arms
+    )
     reference, said = reference_of(placed.arms, reference_arm)
     comparisons: tuple[Comparison, ...] = ()
     if reference is not None:
         comparisons = tuple(
-            _compare(quantity, arm, pairs[arm], reference, pairs[reference], percent=log)
+            _compare(results, quantity, arm, pairs[arm], reference, pairs[reference], percent=log)
             for arm in placed.arms
             if arm not in {None, reference}
         )
     notes = [said] if said is not None else []
     notes += _change_notes(placed, arms, comparisons)
-    notes += _pair_notes(everyone)
-    return CohortChange(arms, reference, comparisons, percent_reason, tuple(notes))
+    notes += _pair_notes(results, everyone)
+    return CohortChange(placed, arms, reference, comparisons, percent_reason, tuple(notes))
 
 
-def _no_percent(quantity: Quantity, pairs: Sequence[Pair]) -> str | None:
+def _missing(placed: Placed, span: slice, rows: Integers, rounds: Sequence[str]) -> tuple[Missing, ...]:
+    """Members of an arm who have no counted result in one of two rounds, each with the reasons."""
+    wanted: dict[int, list[tuple[str, str]]] = defaultdict(list)
+    for place, column in zip(*(each.tolist() for each in np.nonzero(rows < 0)), strict=True):
+        wanted[place].append((placed.members[span.start + place].id, rounds[column]))
+    why = placed.why_missing(key for several in wanted.values() for key in several) if wanted else {}
+    return tuple(
+        Missing(placed.members[span.start + place], " ".join(why[key] for key in several))
+        for place, several in wanted.items()
+    )
+
+
+def _no_percent(quantity: Quantity, before: Floats, after: Floats) -> str | None:
     if quantity.typical_error is None or quantity.typical_error.scale != "log":
         return "Nothing is given in per cent: the typical error of this quantity is not one in per cent."
-    if any(pair.earlier.value <= 0 or pair.later.value <= 0 for pair in pairs):
+    if (before <= 0).any() or (after <= 0).any():
         return "Nothing is given in per cent: a value is not above zero, so it has no logarithm."
     return None
 
 
-def _values(pairs: Sequence[Pair], *, log: bool = False) -> tuple[Floats, Floats]:
-    before = _floats(pair.earlier.value for pair in pairs)
-    after = _floats(pair.later.value for pair in pairs)
+def _values(results: Results, pairs: Pairs, *, log: bool = False) -> tuple[Floats, Floats]:
+    before, after = results.value[pairs.earlier], results.value[pairs.later]
     return (np.log(before), np.log(after)) if log else (before, after)
 
 
 def _arm_change(
-    quantity: Quantity, arm: str | None, pairs: Sequence[Pair], missing: Sequence[Missing], *, percent: bool
+    results: Results,
+    quantity: Quantity,
+    arm: str | None,
+    pairs: Pairs,
+    missing: tuple[Missing, ...],
+    *,
+    percent: bool,
 ) -> ArmChange:
-    before, after = _values(pairs)
+    before, after = _values(results, pairs)
     change = mean_and_interval(after - before)
-    if not pairs:
+    if not len(pairs):
         change = replace(change, reason="No member of the arm has a counted value in both rounds.")
     elif len(pairs) == 1:
         change = replace(change, reason="No SD and no interval: one member has both rounds.")
@@ -947,47 +1128,46 @@ def _arm_change(
             change, reason="No interval: all changes are the same; look whether values were copied."
         )
     in_percent = None
-    if percent and pairs:
-        log_before, log_after = _values(pairs, log=True)
+    if percent and len(pairs):
+        log_before, log_after = _values(results, pairs, log=True)
         in_percent = mean_and_interval(log_after - log_before).through(_percent)
     return ArmChange(
         arm,
-        tuple(pairs),
+        pairs,
         change,
         in_percent,
-        float(before.mean()) if pairs else None,
-        float(after.mean()) if pairs else None,
-        _arm_parts(pairs) if quantity.key in PER_BODY_MASS else None,
-        tuple(missing),
+        float(before.mean()) if len(pairs) else None,
+        float(after.mean()) if len(pairs) else None,
+        _arm_parts(results, pairs) if quantity.key in PER_BODY_MASS else None,
+        missing,
     )
 
 
-def _arm_parts(pairs: Sequence[Pair]) -> dict[str, Estimate]:
+def _arm_parts(results: Results, pairs: Pairs) -> dict[str, Estimate]:
     answer = {}
     for name in ("uptake_ml_min", "body_mass_kg"):
-        both = [(getattr(pair.earlier, name), getattr(pair.later, name)) for pair in pairs]
-        known = [after - before for before, after in both if before is not None and after is not None]
-        if len(known) < len(pairs):
-            answer[name] = Estimate(
-                None, reason=f"It is not known of {len(pairs) - len(known)} of these members."
-            )
+        changes = results.more[name][pairs.later] - results.more[name][pairs.earlier]
+        unknown = int(np.isnan(changes).sum())
+        if unknown:
+            answer[name] = Estimate(None, reason=f"It is not known of {unknown} of these members.")
         else:
-            answer[name] = mean_and_interval(_floats(known))
+            answer[name] = mean_and_interval(changes)
     return answer
 
 
 def _compare(
+    results: Results,
     quantity: Quantity,
     arm: str | None,
-    pairs: Sequence[Pair],
+    pairs: Pairs,
     reference_arm: str | None,
-    reference: Sequence[Pair],
+    reference: Pairs,
     *,
     percent: bool,
 ) -> Comparison:
     def on(*, log: bool) -> tuple[Estimate, BaselineAdjusted, Estimate]:
-        before, after = _values(pairs, log=log)
-        reference_before, reference_after = _values(reference, log=log)
+        before, after = _values(results, pairs, log=log)
+        reference_before, reference_after = _values(results, reference, log=log)
         changes, reference_changes = after - before, reference_after - reference_before
         return (
             welch_difference(changes, reference_changes),
@@ -1081,27 +1261,33 @@ def _change_notes(placed: Placed, arms: Sequence[ArmChange], comparisons: Sequen
     return notes
 
 
-def _pair_notes(pairs: Sequence[Pair]) -> list[str]:
+def _pair_notes(results: Results, pairs: Pairs) -> list[str]:
     """In how many pairs the two results are not alike in a way that moves them."""
-    found: Counter[str] = Counter()
-    for pair in pairs:
-        before, after = pair.earlier, pair.later
-        if before.protocol_family != after.protocol_family:
-            found["protocol family"] += 1
-        if before.convention != after.convention:
-            found["averaging convention"] += 1
-        elif (
-            before.effective_window_s is not None
-            and after.effective_window_s is not None
-            and before.convention not in {"moving_breaths", "trimmed_breaths"}
-            and abs(before.effective_window_s - after.effective_window_s) > _SAME_WINDOW_S
-        ):
-            found["averaging window"] += 1
-        if (before.effort == "submaximal") != (after.effort == "submaximal"):
-            found["effort, one being submaximal"] += 1
+    kind_before, kind_after = results.kind[pairs.earlier], results.kind[pairs.later]
+
+    def differ(of_kind: Callable[[Kind], str | bool | None]) -> Flags:
+        known: dict[str | bool | None, int] = {}
+        code = np.array([known.setdefault(of_kind(kind), len(known)) for kind in results.kinds], dtype=int)
+        differs: Flags = code[kind_before] != code[kind_after]
+        return differs
+
+    windows = results.more["effective_window_s"]
+    apart = np.abs(windows[pairs.earlier] - windows[pairs.later]) > _SAME_WINDOW_S
+    convention = differ(lambda kind: kind.convention)
+    in_breaths = results.where(lambda kind: kind.convention in {"moving_breaths", "trimmed_breaths"})
+    found = {
+        "protocol family": differ(lambda kind: kind.protocol_family),
+        "averaging convention": convention,
+        "averaging window": apart & ~convention & ~in_breaths[pairs.earlier],
+        "effort, one being submaximal": differ(lambda kind: kind.effort == "submaximal"),
+    }
     return [
-        f"In {number:,} of {len(pairs):,} pairs the two results differ in {what}; part of the change may come from that."
-        for what, number in found.items()
+        f"In {int(differs.sum()):,} of {len(pairs):,} pairs the two results differ in {what}; part of the change may come from that."
+        # What comes first among the pairs is told first.
+        for what, differs in sorted(
+            found.items(), key=lambda each: int(each[1].argmax()) if len(pairs) else 0
+        )
+        if differs.any()
     ]
 
 
@@ -1169,6 +1355,7 @@ def member_lines(
     tuple of MemberLine
         By arm and code.
     """
+    placed = change.placed
     means = {one.arm: one.change.value for one in change.arms}
     reference = change.reference_arm
     answer: list[MemberLine] = []
@@ -1187,9 +1374,14 @@ def member_lines(
                     absolute_typical_error=absolute_typical_error,
                 ),
             )
-            for pair in arm.pairs
+            for pair in _whole(placed, arm.pairs)
         )
     return tuple(answer)
+
+
+def _whole(placed: Placed, pairs: Pairs) -> Iterable[Pair]:
+    members = [placed.members[place] for place in pairs.members]
+    return map(Pair, members, placed.results.whole(pairs.earlier), placed.results.whole(pairs.later))
 
 
 def _point(one: Observation) -> TrendPoint:

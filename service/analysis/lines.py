@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.analysis.marks import counted_rows
+from service.analysis.moments import median
 from service.analysis.series import Floats, Series
 from service.analysis.windows import LEAST_COVERED_FRACTION, means_from
 
@@ -65,7 +66,7 @@ def points_between(series: Series, keys: Sequence[str], from_s: float, to_s: flo
     inside = counts & (series.start_s >= from_s - 1e-6) & (series.end_s <= to_s + 1e-6)
     if not inside.any():
         return Points(np.empty(0), {key: np.empty(0) for key in keys}, 0.0, averaged=False)
-    typical = float(np.median(series.duration_s[inside]))
+    typical = median(series.duration_s[inside])
     if typical >= SHORT_ROW_S:
         middle = 0.5 * (series.start_s[inside] + series.end_s[inside])
         return Points(middle, {key: series.channel(key)[inside] for key in keys}, typical, averaged=False)

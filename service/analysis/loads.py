@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.analysis.marks import Marks, counted_rows, exercise_load
+from service.analysis.moments import median
 from service.analysis.series import PHASES, Bools, Floats, Mode, Series, Shape, StageNote, TestInput
 from service.findings import Finding, finding
 from service.methods.metabolic_equations import acsm_running, acsm_walking
@@ -156,7 +157,7 @@ class _Run:
     last: int
     start_s: float
     end_s: float
-    load: Floats
+    load: tuple[float, ...]
 
     @property
     def rows(self) -> int:
@@ -340,25 +341,19 @@ def _runs(series: Series, marks: Marks, keys: Sequence[str]) -> list[_Run]:
     """Times of one load in exercise, in order."""
     if not series.has(keys[0]):
         return []
-    loads = np.column_stack([exercise_load(series, marks, key) for key in keys if series.has(key)])
-    tolerance = np.array([SAME_LOAD[key] for key in keys if series.has(key)])
-    (rows,) = np.nonzero(np.isfinite(loads).all(axis=1))
-    worked = rows[loads[rows, 0] > 0]
+    named = [key for key in keys if series.has(key)]
+    columns = [exercise_load(series, marks, key) for key in named]
+    known = np.logical_and.reduce([np.isfinite(column) for column in columns])
+    worked = known & (columns[0] > 0)
     if keys[0] == "speed_km_h":
-        rows = worked  # a belt at rest is a pause
-    elif worked.size:
+        known = worked  # a belt at rest is a pause
+    elif worked.any():
         # Pedalling unloaded may be the first stage; no load later on is a pause.
-        rows = rows[(rows < worked[0]) | (loads[rows, 0] > 0)]
-    groups: list[list[int]] = []
-    reference = np.zeros(0)
-    for row in rows:
-        if groups and (np.abs(loads[row] - reference) <= tolerance).all():
-            groups[-1].append(int(row))
-        else:
-            groups.append([int(row)])
-        if len(groups[-1]) <= 3:
-            reference = np.median(loads[groups[-1]], axis=0)
-    groups = _without_mixed_rows(groups, loads)
+        known[int(np.argmax(worked)) :] &= columns[0][int(np.argmax(worked)) :] > 0
+    # Row by row, numbers of Python are quicker than arrays of one or two.
+    loads = list(zip(*(column.tolist() for column in columns), strict=True))
+    rows: list[int] = np.flatnonzero(known).tolist()
+    groups = _without_mixed_rows(_alike(loads, rows, [SAME_LOAD[key] for key in named]), loads)
     end = np.minimum(series.end_s, marks.exercise_end_s)
     start = np.maximum(series.start_s, marks.exercise_start_s)
     return [
@@ -367,23 +362,49 @@ def _runs(series: Series, marks: Marks, keys: Sequence[str]) -> list[_Run]:
             group[-1],
             float(start[group[0]]),
             float(end[group[-1]]),
-            np.median(loads[group], axis=0),
+            _median_load([loads[row] for row in group]),
         )
         for group in groups
     ]
 
 
-def _without_mixed_rows(groups: list[list[int]], loads: Floats) -> list[list[int]]:
+_Load = tuple[float, ...]
+
+
+def _alike(loads: Sequence[_Load], rows: Sequence[int], tolerance: Sequence[float]) -> list[list[int]]:
+    """Neighbouring rows in groups of one load: that of a group is the median of its first three rows."""
+    groups: list[list[int]] = []
+    reference: _Load = ()
+    for row in rows:
+        if groups and all(
+            abs(one - other) <= limit
+            for one, other, limit in zip(loads[row], reference, tolerance, strict=True)
+        ):
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+        if len(groups[-1]) <= 3:
+            reference = _median_load([loads[one] for one in groups[-1]])
+    return groups
+
+
+def _median_load(loads: Sequence[_Load]) -> _Load:
+    return tuple(median(column) for column in zip(*loads, strict=True))
+
+
+def _without_mixed_rows(groups: list[list[int]], loads: Sequence[_Load]) -> list[list[int]]:
     """Give a single row in which the load changed, between two longer runs, to the run that it begins."""
     kept: list[list[int]] = []
     pending: list[int] = []
     for place, group in enumerate(groups):
         if len(group) == 1 and 0 < place < len(groups) - 1:
             earlier, later = groups[place - 1], groups[place + 1]
-            low = np.minimum(loads[earlier[-1]], loads[later[0]])
-            high = np.maximum(loads[earlier[-1]], loads[later[0]])
-            between = ((loads[group[0]] >= low) & (loads[group[0]] <= high)).all()
-            if len(earlier) > 1 and len(later) > 1 and between:
+            around = zip(loads[earlier[-1]], loads[group[0]], loads[later[0]], strict=True)
+            if (
+                len(earlier) > 1
+                and len(later) > 1
+                and all(min(one, other) <= load <= max(one, other) for one, load, other in around)
+            ):
                 pending = group
                 continue
         kept.append(pending + group)
@@ -411,7 +432,7 @@ def _shape_of(runs: list[_Run]) -> InferredShape:
                 ),
             ),
         )
-    held = float(np.median([run.length_s for run in inner]))
+    held = median([run.length_s for run in inner])
     if held >= SHORTEST_STAGE_S - _slack_of(runs):
         return _inferred("step", f"the load was held for about {held:.0f} s at a time")
     return _inferred("ramp", f"the load changed about every {held:.0f} s")
@@ -433,7 +454,7 @@ def _stages(
     if not runs:
         return ()
     lengths = [run.length_s for run in (runs[1:-1] if len(runs) >= 3 else runs[:1])]
-    planned = float(np.median(lengths)) if len(runs) > 1 else None
+    planned = median(lengths) if len(runs) > 1 else None
     slack = _slack_of(runs)
     named = [key for key in keys if series.has(key)]
     stages = []
@@ -447,14 +468,14 @@ def _stages(
         recorded = series.stage[rows][series.stage[rows] >= 0]
         sides = side[rows]
         as_set: dict[str, float | None] = dict.fromkeys(("work_rate_w", "speed_km_h", "grade_percent"))
-        as_set |= {key: float(value) for key, value in zip(named, run.load, strict=True)}
+        as_set |= dict(zip(named, run.load, strict=True))
         stages.append(
             Stage(
                 number,
-                int(np.median(recorded)) if recorded.size else None,
+                int(median(recorded)) if recorded.size else None,
                 run.start_s,
                 run.end_s,
-                float(np.median(here)) if here.size else None,
+                median(here) if here.size else None,
                 planned,
                 completed,
                 completed or run.length_s >= least - slack,

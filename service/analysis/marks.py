@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from service.analysis.series import OF_THE_BREATH, PHASES, Bools, Floats, Series, TestInput
+from service.analysis.series import OF_THE_BREATH, PHASES, Bools, Floats, Series, TestInput, known_of_series
 from service.analysis.windows import means_from
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
@@ -51,6 +51,7 @@ class Marks:
         return self.exercise_end_s - self.exercise_start_s
 
 
+@known_of_series
 def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
     """Rows whose value of one channel counts: there, not left out by hand or by a rule, and possible.
 
@@ -79,6 +80,7 @@ def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
     return there & possible
 
 
+@known_of_series
 def rows_in_exercise(series: Series, marks: Marks) -> Bools:
     """Rows of which some part lies between the marks."""
     return (series.end_s > marks.exercise_start_s + _SLACK_S) & (
@@ -86,6 +88,7 @@ def rows_in_exercise(series: Series, marks: Marks) -> Bools:
     )
 
 
+@known_of_series
 def full_rows_in_exercise(series: Series, marks: Marks) -> Bools:
     """Rows that lie wholly between the marks."""
     return (series.start_s >= marks.exercise_start_s - _SLACK_S) & (
@@ -93,6 +96,7 @@ def full_rows_in_exercise(series: Series, marks: Marks) -> Bools:
     )
 
 
+@known_of_series
 def exercise_load(series: Series, marks: Marks, key: str) -> Floats:
     """Work rate, speed or grade between the marks, fit for a mean over a window.
 

@@ -18,7 +18,8 @@ from service.analysis.marks import (
     full_rows_in_exercise,
     rows_in_exercise,
 )
-from service.analysis.series import Bools, Floats, RpeScale, Series, StageNote, TestInput
+from service.analysis.moments import median
+from service.analysis.series import Bools, Floats, RpeScale, Series, StageNote, TestInput, known_of_series
 from service.analysis.windows import (
     LEAST_COVERED_FRACTION,
     Window,
@@ -319,13 +320,14 @@ def consecutive_bins(each_second_values: Floats, window_s: int) -> Floats:
 # -- one test ---------------------------------------------------------------------------------------------
 
 
+@known_of_series
 def is_breath_by_breath(series: Series) -> bool:
     """Whether the rows are single breaths: short, and of changing length."""
     if len(series) < 10:
         return False
     lengths = series.duration_s
-    middle = float(np.median(lengths))
-    return middle < 10.0 and float(np.median(np.abs(lengths - middle))) > 0.02 * middle
+    middle = median(lengths)
+    return middle < 10.0 and median(np.abs(lengths - middle)) > 0.02 * middle
 
 
 def _seconds(series: Series, marks: Marks, values: Floats, counts: Bools) -> Floats:
@@ -419,6 +421,7 @@ def effective_window_s(series: Series, window: Window, counts: Bools, asked_s: f
     return longest if longest > length + _SLACK_S else length
 
 
+@known_of_series
 def carbon_dioxide_lost(series: Series, marks: Marks) -> Bools:
     """Rows of exercise in which the CO2 channel is lost while uptake goes on.
 

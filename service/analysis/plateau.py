@@ -22,6 +22,7 @@ from service.analysis.loads import (
     Stage,
 )
 from service.analysis.marks import Marks, counted_rows
+from service.analysis.moments import median
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, overlap_s
 from service.errors import InvalidContent, Place
@@ -680,7 +681,7 @@ def _standard_error(
     (inside,) = np.nonzero(weights)
     contrast = weights[inside[0] : inside[-1] + 1]
     shortest = min(piece.size for piece in pieces)
-    lags = min(int(_MEMORY_S / float(np.median(duration_s))), shortest // 4)
+    lags = min(int(_MEMORY_S / median(duration_s)), shortest // 4)
     variance = sum(float(np.dot(piece, piece)) for piece in pieces) / freedom
     independent = variance * float(np.dot(contrast, contrast))
     together = independent

@@ -12,6 +12,7 @@ import numpy as np
 
 from service.analysis.loads import find_loads
 from service.analysis.marks import Marks, counted_rows, rows_in_exercise
+from service.analysis.moments import median
 from service.analysis.peaks import (
     Maxima,
     Peak,
@@ -329,8 +330,9 @@ def _smoothed(series: Series, values: Floats) -> Floats:
     if not is_breath_by_breath(series):
         return values
     padded = np.pad(values, 2, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    middle: Floats = np.where(np.isnan(windows).any(axis=1), np.nan, np.median(windows, axis=1))
+    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    # What is missing is sorted to the end.
+    middle: Floats = np.where(np.isnan(ordered[:, -1]), np.nan, ordered[:, 2])
     return middle
 
 
@@ -524,7 +526,7 @@ def _gaps(series: Series, marks: Marks) -> list[Finding]:
     if len(series) < 2:
         return []
     missing = series.start_s[1:] - series.end_s[:-1]
-    least = max(1.0, 0.5 * float(np.median(series.duration_s)))
+    least = max(1.0, 0.5 * median(series.duration_s))
     inside = (series.end_s[:-1] < marks.exercise_end_s) & (series.start_s[1:] > marks.exercise_start_s)
     (at,) = np.nonzero((missing > least) & inside)
     if not at.size:
@@ -589,7 +591,7 @@ def _against_cost(test: TestInput, marks: Marks) -> list[Finding]:
     )
     if series.duration_s[used].sum() < 120.0:
         return []
-    ratio = float(np.median(series.channel("vo2_ml_min")[used] / mass / cost[used]))
+    ratio = median(series.channel("vo2_ml_min")[used] / mass / cost[used])
     if ratio < _COST_RATIO_LOW:
         if test.handrail_support:
             return []

@@ -10,10 +10,13 @@ Searching for the break makes its F ratio large by chance, so no F table applies
 all breaks is made by resampling residuals in a way that keeps their autocorrelation.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
+from service.analysis.moments import mean, quantiles, standard_deviation
 from service.analysis.series import Floats
 
 #: Rows on either side of the break (project default).
@@ -104,7 +107,7 @@ class BreakTest:
 class _Base:
     """What every break shares: the straight line and the further terms as orthonormal columns, rows sorted by x."""
 
-    order: np.ndarray[tuple[int], np.dtype[np.intp]]
+    order: NDArray[np.intp]
     x: Floats  # sorted, scaled to mean 0 and SD 1
     centre: float
     scale: float
@@ -118,18 +121,21 @@ def _base(x: Floats, further: Floats | None, held: float | None = None) -> _Base
     if held is not None and (further is None or held <= 0):
         raise ValueError("A held term needs a further term and a positive size.")
     order = np.argsort(x, kind="stable")
-    centre, scale = float(x.mean()) if n else 0.0, float(x.std()) if n else 0.0
+    centre, scale = (mean(x), standard_deviation(x)) if n else (0.0, 0.0)
     if scale <= _TINY * max(abs(centre), 1.0):
         return None
     scaled = (x[order] - centre) / scale
-    parts = [np.ones(n), scaled]
     free = np.empty((n, 0)) if further is None else further[order, : None if held is None else -1]
+    parts = np.empty((n, 2 + free.shape[1]))
+    parts[:, 0], parts[:, 1] = 1.0, scaled
+    used = 2
     for one in free.T:
-        spread = float(one.std())
+        spread = standard_deviation(one)
         if spread > 0:
-            parts.append((one - one.mean()) / spread)
-    columns, triangle = np.linalg.qr(np.column_stack(parts))
-    columns = columns[:, np.abs(np.diag(triangle)) > 1e-8 * np.sqrt(n)]
+            parts[:, used] = (one - mean(one)) / spread
+            used += 1
+    columns, triangle = np.linalg.qr(parts[:, :used])
+    columns = columns[:, np.abs(np.diagonal(triangle)) > 1e-8 * np.sqrt(n)]
     if held is not None and further is not None:
         # Profiled out with a normal prior of SD `held` times the residual SD, a term takes only this part of its direction.
         term = further[order, -1]
@@ -142,7 +148,7 @@ def _base(x: Floats, further: Floats | None, held: float | None = None) -> _Base
 
 
 def _after(values: Floats) -> Floats:
-    """Sums over all later rows: element i is the sum of rows i + 1 and on."""
+    """Sums over all later rows: row i is the sum of rows i + 1 and on."""
     answer: Floats = np.zeros_like(values)
     answer[:-1] = np.cumsum(values[:0:-1], axis=0)[::-1]
     return answer
@@ -153,103 +159,57 @@ def _allowed(x: Floats, least: int) -> tuple[int, int]:
     return least - 1, x.size - least
 
 
-def fit_broken_line(
-    x: Floats,
-    y: Floats,
-    further: Floats | None = None,
-    *,
-    upward: bool = False,
-    held: float | None = None,
-    least_points: int = LEAST_POINTS,
-) -> BrokenLine | None:
-    """The least-squares line with one break, exactly.
-
-    Parameters
-    ----------
-    x, y : ndarray of float, shape (n,)
-        Finite, in any order.
-    further : ndarray of float, shape (n, p), optional
-        Further terms of the model.
-    upward : bool
-        Only breaks at which the slope rises.
-    held : float, optional
-        Prior SD of the coefficient of the last further term, in residual SDs: the term is drawn towards 0. Free if left out.
-    least_points : int
-        Points on either side, those at the break included.
-
-    Returns
-    -------
-    BrokenLine or None
-        None where there are fewer than 2 `least_points` points, x is constant, or no break (upward) lessens the SSE.
-
-    Raises
-    ------
-    ValueError
-        The lengths differ, or a value is not finite.
-    """
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    if x.shape != y.shape or x.ndim != 1:
-        raise ValueError(f"x has the shape {x.shape} and y {y.shape}; give two series of the same length.")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("x or y holds a value that is missing or infinite; leave such points out.")
-    base = _base(x, further, held) if x.size >= 2 * least_points else None
-    if base is None:
-        return None
-    first, last = _allowed(base.x, least_points)
-    tall = float(y.std()) or 1.0
-    ys = (y[base.order] - y.mean()) / tall
-    rest = ys - base.columns @ (base.columns.T @ ys)
-    sse_line = float(rest @ ys)
-    if sse_line <= _TINY * ys.size or first > last:
-        return None
-    position = _best_break(base, rest, first, last, upward=upward)
-    if position is None:
-        return None
-    return _solved(x, y, further, base.centre + base.scale * position, sse_line * tall**2, held)
-
-
 def _best_break(base: _Base, rest: Floats, first: int, last: int, *, upward: bool) -> float | None:
     """Place of the best break, on the scaled x."""
     # Sums over the rows after each place: of 1 and x, of both with the shared columns, and with the residuals.
-    x = base.x
-    ones, sum_x, sum_xx = _after(np.ones_like(x)), _after(x), _after(x * x)
-    shared, shared_x = _after(base.columns), _after(base.columns * x[:, None])
-    rest_1, rest_x = _after(rest), _after(rest * x)
+    x, q = base.x, base.columns.shape[1]
+    # The last bits of sums of products depend on how columns lie in memory: these lie as those of the base.
+    summed = np.empty((x.size, 5 + 2 * q), order="F" if base.columns.flags.f_contiguous else "C")
+    summed[:, 0] = 1.0
+    summed[:, 1] = x
+    summed[:, 2] = x * x
+    summed[:, 3] = rest
+    summed[:, 4] = rest * x
+    summed[:, 5 : 5 + q] = base.columns
+    summed[:, 5 + q :] = base.columns * x[:, None]
+    after = _after(summed)
+    ones, sum_x, sum_xx, rest_1, rest_x = after[:, :5].T.copy()
+    shared, shared_x = after[:, 5 : 5 + q], after[:, 5 + q :]
     # Inner products of the two columns "after" and "x after", with what the shared columns explain taken out.
     g11 = ones - np.einsum("ij,ij->i", shared, shared)
     g12 = sum_x - np.einsum("ij,ij->i", shared, shared_x)
     g22 = sum_xx - np.einsum("ij,ij->i", shared_x, shared_x)
 
-    # At a data point the hinge is "x after" - x_i "after".
-    length = g22 - 2 * x * g12 + x * x * g11
-    pull = rest_x - x * rest_1
-    fall = np.divide(pull**2, length, out=np.zeros_like(x), where=length > 1e-10)
+    # At a data point the hinge is "x after" - x_i "after". Only places with enough points on either side count.
+    inside = slice(first, last + 1)
+    at, g11, g12, g22, rest_1, rest_x = (one[inside] for one in (x, g11, g12, g22, rest_1, rest_x))
+    length = g22 - 2 * at * g12 + at * at * g11
+    pull = rest_x - at * rest_1
+    sound = length > 1e-10
     if upward:
-        fall[pull <= 0] = 0.0
-    inside = np.zeros(x.size, dtype=np.bool_)
-    inside[first : last + 1] = True
-    fall[~inside] = 0.0
+        sound &= pull > 0
+    fall = np.divide(pull**2, length, out=np.zeros_like(at), where=sound)
     place = int(np.argmax(fall))
-    best, position = float(fall[place]), float(x[place])
+    best, position = float(fall[place]), float(at[place])
 
     # Between two data points the two lines are free; their meeting point is the break if it lies there.
-    determinant = g11 * g22 - g12**2
-    free = inside.copy()
-    free[:-1] &= x[1:] > x[:-1]
-    free[last:] = False
-    free &= determinant > 1e-12 * np.maximum(g11 * g22, _TINY)
-    (places,) = np.nonzero(free)
-    step = (g22 * rest_1 - g12 * rest_x)[places] / determinant[places]
-    bend = (g11 * rest_x - g12 * rest_1)[places] / determinant[places]
-    meets = np.divide(-step, bend, out=np.full(places.size, np.nan), where=bend != 0)
-    fits = (meets >= x[places]) & (meets <= x[places + 1])
-    if upward:
-        fits &= bend > 0
-    if fits.any():
-        falls = np.where(fits, step * rest_1[places] + bend * rest_x[places], 0.0)
-        chosen = int(np.argmax(falls))
-        if falls[chosen] > best:
-            best, position = float(falls[chosen]), float(meets[chosen])
+    if at.size > 1:
+        after_it = at[1:]
+        at, g11, g12, g22, rest_1, rest_x = (one[:-1] for one in (at, g11, g12, g22, rest_1, rest_x))
+        both = g11 * g22
+        determinant = both - g12**2
+        free = (after_it > at) & (determinant > 1e-12 * np.maximum(both, _TINY))
+        step = (g22 * rest_1 - g12 * rest_x)[free] / determinant[free]
+        bend = (g11 * rest_x - g12 * rest_1)[free] / determinant[free]
+        meets = np.divide(-step, bend, out=np.full(step.size, np.nan), where=bend != 0)
+        fits = (meets >= at[free]) & (meets <= after_it[free])
+        if upward:
+            fits &= bend > 0
+        if fits.any():
+            falls = np.where(fits, step * rest_1[free] + bend * rest_x[free], 0.0)
+            chosen = int(np.argmax(falls))
+            if falls[chosen] > best:
+                best, position = float(falls[chosen]), float(meets[chosen])
     return position if best > 0 else None
 
 
@@ -257,24 +217,25 @@ def _solved(
     x: Floats, y: Floats, further: Floats | None, position: float, sse_line: float, held: float | None
 ) -> BrokenLine:
     """All other coefficients at a known break."""
-    centre, spread = float(x.mean()), float(x.std())
-    scaled = (x - centre) / spread
-    more = np.empty((x.size, 0)) if further is None else further
+    n = x.size
+    centre, spread = mean(x), standard_deviation(x)
+    more = np.empty((n, 0)) if further is None else further
     level, width = more.mean(axis=0), more.std(axis=0)
     width = np.where(width > 0, width, 1.0)
-    bend = np.maximum(x - position, 0.0) / spread
-    columns = np.column_stack((np.ones(x.size), scaled, bend, (more - level) / width))
-    wanted = y
-    if held is not None:
-        # The prior is one more row: the held coefficient is 0 but for `held` residual SDs.
-        prior = np.zeros((1, columns.shape[1]))
-        prior[0, -1] = 1.0 / (held * width[-1])
-        columns, wanted = np.vstack((columns, prior)), np.append(y, 0.0)
+    # The prior is one more row: the held coefficient is 0 but for `held` residual SDs.
+    columns = np.zeros((n + (held is not None), 3 + more.shape[1]))
+    columns[:n, 0] = 1.0
+    columns[:n, 1] = (x - centre) / spread
+    columns[:n, 2] = np.maximum(x - position, 0.0) / spread
+    columns[:n, 3:] = (more - level) / width
+    wanted = np.zeros(len(columns))
     # With y about its mean, the intercept is not swamped.
-    middle = float(y.mean())
-    wanted = wanted - np.append(np.full(x.size, middle), np.zeros(wanted.size - x.size))
+    middle = mean(y)
+    wanted[:n] = y - middle
+    if held is not None:
+        columns[-1, -1] = 1.0 / (held * width[-1])
     found, *_ = np.linalg.lstsq(columns, wanted, rcond=None)
-    residual = (wanted - columns @ found)[: x.size]
+    residual = (wanted - columns @ found)[:n]
     found[0] += middle
     slope, rise = float(found[1]) / spread, float(found[2]) / spread
     coefficients = found[3:] / width
@@ -286,8 +247,16 @@ def _solved(
         further=tuple(float(one) for one in coefficients),
         sse=float(residual @ residual),
         sse_line=sse_line,
-        n=x.size,
+        n=n,
     )
+
+
+@lru_cache(maxsize=64)
+def _places(first: int, last: int, knots: int) -> NDArray[np.intp]:
+    """Up to `knots` places from the first to the last, evenly spread."""
+    places = np.unique(np.linspace(first, last, min(knots, last - first + 1)).round().astype(int))
+    places.setflags(write=False)
+    return places
 
 
 def _hinges(base: _Base, knots: int, least_points: int) -> tuple[Floats, Floats]:
@@ -295,9 +264,10 @@ def _hinges(base: _Base, knots: int, least_points: int) -> tuple[Floats, Floats]
 
     Columns are in the order of the sorted x. Also the knots on the scaled x.
     """
-    first, last = _allowed(base.x, least_points)
-    places = np.unique(np.linspace(first, last, min(knots, last - first + 1)).round().astype(int))
-    at = np.unique(base.x[places])
+    at = base.x[_places(*_allowed(base.x, least_points), knots)]
+    new = np.ones(at.size, dtype=np.bool_)
+    new[1:] = at[1:] != at[:-1]
+    at = at[new]
     hinges = np.maximum(base.x[:, None] - at[None, :], 0.0)
     left = hinges - base.columns @ (base.columns.T @ hinges)
     length = np.sqrt(np.maximum(np.einsum("ij,ij->j", hinges, left), 0.0))
@@ -325,8 +295,228 @@ def memory_of(residual: Floats) -> float:
     return float(np.clip(found + (1.0 + 4.0 * found) / residual.size, 0.0, 0.9))
 
 
+class Draws:
+    """Which rows resamples draw their errors from: the same for every model of one length, so drawn once.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed gives the same answer.
+    """
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self._rows: dict[tuple[int, int, int], NDArray[np.intp]] = {}
+        self._normal: dict[int, Floats] = {}
+
+    def rows(self, n: int, block_rows: int, resamples: int) -> NDArray[np.intp]:
+        """For `n` rows of each resample the places of n - 1 errors, in blocks of neighbours, (n, resamples)."""
+        block = max(1, min(block_rows, n - 1))
+        known = self._rows.get((n, block, resamples))
+        if known is None:
+            count = -(-n // block)
+            starts = np.random.default_rng(self.seed).integers(0, n - block, size=(count, 1, resamples))
+            known = (starts + np.arange(block)[:, None]).reshape(count * block, resamples)[:n]
+            self._rows[n, block, resamples] = known
+        return known
+
+    def normal(self, resamples: int) -> Floats:
+        """Two standard normal numbers a resample, (2, resamples)."""
+        known = self._normal.get(resamples)
+        if known is None:
+            known = self._normal[resamples] = np.random.default_rng([self.seed, 1]).standard_normal(
+                (2, resamples)
+            )
+        return known
+
+
+@dataclass(frozen=True, eq=False)
+class BreakModel:
+    """Points with the terms of their model: the fit, the test of the break and its interval share what each needs.
+
+    Attributes
+    ----------
+    x, y : ndarray of float, shape (n,)
+        Finite; in any order for the fit, in the order of time for the test and the interval.
+    further : ndarray of float, shape (n, p), optional
+        Further terms of the model.
+    upward : bool
+        Only breaks at which the slope rises.
+    held : float, optional
+        Prior SD of the coefficient of the last further term, in residual SDs: the term is drawn towards 0. Free if left out.
+    spread : ndarray of float, shape (n,), optional
+        What the SD of the errors is proportional to, above 0; the same everywhere if left out.
+    least_points : int
+        Points on either side, those at the break included.
+
+    Raises
+    ------
+    ValueError
+        The lengths differ, or a value is not finite.
+    """
+
+    x: Floats
+    y: Floats
+    further: Floats | None = None
+    upward: bool = field(default=False, kw_only=True)
+    held: float | None = field(default=None, kw_only=True)
+    spread: Floats | None = field(default=None, kw_only=True)
+    least_points: int = field(default=LEAST_POINTS, kw_only=True)
+
+    def __post_init__(self) -> None:
+        if self.x.shape != self.y.shape or self.x.ndim != 1:
+            raise ValueError(
+                f"x has the shape {self.x.shape} and y {self.y.shape}; give two series of the same length."
+            )
+        if not (np.isfinite(self.x).all() and np.isfinite(self.y).all()):
+            raise ValueError("x or y holds a value that is missing or infinite; leave such points out.")
+
+    @cached_property
+    def _base(self) -> _Base | None:
+        return _base(self.x, self.further, self.held)
+
+    @cached_property
+    def fit(self) -> BrokenLine | None:
+        """The least-squares line with one break, exactly; see `fit_broken_line`."""
+        x, y = self.x, self.y
+        base = self._base if x.size >= 2 * self.least_points else None
+        if base is None:
+            return None
+        first, last = _allowed(base.x, self.least_points)
+        tall = standard_deviation(y) or 1.0
+        ys = (y[base.order] - mean(y)) / tall
+        rest = ys - base.columns @ (base.columns.T @ ys)
+        sse_line = float(rest @ ys)
+        if sse_line <= _TINY * ys.size or first > last:
+            return None
+        position = _best_break(base, rest, first, last, upward=self.upward)
+        if position is None:
+            return None
+        return _solved(x, y, self.further, base.centre + base.scale * position, sse_line * tall**2, self.held)
+
+    @cached_property
+    def _fitted(self) -> Floats:
+        """Values of the fit, which is known."""
+        assert self.fit is not None  # noqa: S101 asked for beside the fit only
+        return self.fit.predict(self.x, self.further)
+
+    def test(self, draws: Draws, *, block_rows: int, resamples: int = TEST_RESAMPLES) -> BreakTest | None:
+        """Test whether there is a break, against the largest F that chance gives when there is none.
+
+        Series of errors like the residuals of the broken line, with their memory of each other, are laid on a straight
+        line; each is searched for a break like the data.
+
+        Parameters
+        ----------
+        draws : Draws
+        block_rows : int
+            Length of the blocks of residuals, after what each keeps of the one before is taken out.
+        resamples : int
+
+        Returns
+        -------
+        BreakTest or None
+            None where no break can be fitted.
+
+        Notes
+        -----
+        Both the data and the resamples are searched at up to 48 data points, evenly spread over the points.
+        """
+        fit, base = self.fit, self._base
+        if fit is None or base is None:
+            return None
+        x, y = self.x, self.y
+        residual = y - self._fitted
+        terms = base.columns.shape[1]
+        free = x.size - terms - 2
+        if free < 1:
+            return None
+        hinges, _ = _hinges(base, _TEST_KNOTS, self.least_points)
+        columns = np.empty((x.size, hinges.shape[1] + terms))
+        columns[base.order] = np.hstack((hinges, base.columns))
+
+        def largest(products: Floats, squares: Floats) -> Floats:
+            left = squares - np.einsum("ij,ij->i", products[:, -terms:], products[:, -terms:])
+            pull = products[:, :-terms]
+            if self.upward:
+                pull = np.maximum(pull, 0.0)
+            part: Floats = np.divide(
+                (pull**2).max(axis=1), left, out=np.zeros(left.shape), where=left > _TINY * x.size
+            )
+            return np.minimum(part, 1.0)
+
+        scaled = (y - mean(y)) / (standard_deviation(y) or 1.0)
+        seen = float(largest((scaled @ columns)[None, :], np.array([scaled @ scaled]))[0])
+        centred = residual - mean(residual)
+        centred /= standard_deviation(centred) or 1.0
+        chance = largest(*_products(centred, self.spread, columns, draws.rows(x.size, block_rows, resamples)))
+        p_value = (1.0 + float((chance >= seen).sum())) / (resamples + 1.0)
+        ratio = np.inf if seen >= 1.0 - _TINY else seen / (1.0 - seen) * free / 2.0
+        return BreakTest(float(ratio), p_value, resamples, block_rows)
+
+    def interval(
+        self,
+        draws: Draws,
+        *,
+        block_rows: int,
+        held_sd: float = 0.0,
+        place_sd: float = 0.0,
+        level: float = 0.95,
+        resamples: int = INTERVAL_RESAMPLES,
+    ) -> tuple[float, float] | None:
+        """Bootstrap interval of the place of the break.
+
+        Series of errors like the residuals of the fit, with their memory, are laid on the broken line; each is fitted anew,
+        and the interval holds the middle `level` of the breaks (percentile interval).
+
+        Parameters
+        ----------
+        draws : Draws
+        block_rows : int
+        held_sd : float
+            Prior SD of the held coefficient in its own unit; resamples differ by it.
+        place_sd : float
+            SD of the error of x itself near the break, in the unit of x, added to the resamples.
+        level : float
+            0 to 1.
+        resamples : int
+
+        Returns
+        -------
+        low, high : float, or None
+            In the unit of x; it always holds the break of the fit. None where no break can be fitted.
+
+        Notes
+        -----
+        Breaks of the resamples are searched at up to 120 data points, so the ends are as exact as these lie close.
+        """
+        fit, base = self.fit, self._base
+        if fit is None or base is None:
+            return None
+        x, further = self.x, self.further
+        hinges, at = _hinges(base, _INTERVAL_KNOTS, self.least_points)
+        if not at.size:
+            return None
+        columns = np.empty_like(hinges, order="C")
+        columns[base.order] = hinges
+        residual = self.y - self._fitted
+        widened = (residual - mean(residual)) * np.sqrt(x.size / max(1, x.size - base.columns.shape[1] - 2))
+        chance, _ = _products(widened, self.spread, columns, draws.rows(x.size, block_rows, resamples))
+        of_held, of_place = draws.normal(resamples)
+        pull = self._fitted @ columns + chance
+        if self.held is not None and further is not None and held_sd > 0:
+            pull += (held_sd * of_held)[:, None] * (further[:, -1] @ columns)
+        else:
+            of_place = of_held
+        strength = np.where(pull > 0, pull, 0.0) if self.upward else np.abs(pull)
+        places = base.centre + base.scale * at[strength.argmax(axis=1)] + place_sd * of_place
+        low, high = quantiles(places, [(1 - level) / 2, (1 + level) / 2])
+        low, high = max(low, float(x.min())), min(high, float(x.max()))
+        return min(low, fit.position), max(high, fit.position)
+
+
 def _products(
-    residual: Floats, spread: Floats | None, columns: Floats, block_rows: int, resamples: int, seed: int
+    residual: Floats, spread: Floats | None, columns: Floats, rows: NDArray[np.intp]
 ) -> tuple[Floats, Floats]:
     """Draw series of errors like the residuals, and multiply each with the columns.
 
@@ -337,173 +527,49 @@ def _products(
 
     Returns the products, (resamples, columns), and the sums of squares of the series, (resamples,).
     """
-    n = residual.size
-    size = np.ones(n) if spread is None else spread / float(np.sqrt((spread**2).mean()))
+    size = np.ones(residual.size) if spread is None else spread / float(np.sqrt(mean(spread**2)))
     even = residual / size
     keeps = memory_of(even)
     new = even[1:] - keeps * even[:-1]
-    new = new - new.mean()
-    block = max(1, min(block_rows, new.size))
-    count = -(-n // block)
-    starts = np.random.default_rng(seed).integers(0, new.size - block + 1, size=(count, 1, resamples))
-    rows = (starts + np.arange(block)[:, None]).reshape(count * block, resamples)[:n]
-    series = new[rows]
-    series[0] /= np.sqrt(1.0 - keeps**2)
+    new = new - mean(new)
+    series = new.take(rows)
+    before = series[0]
+    before /= np.sqrt(1.0 - keeps**2)
     if keeps > 0:
-        for place in range(1, n):
-            series[place] += keeps * series[place - 1]
+        kept = np.empty_like(before)
+        for row in series[1:]:
+            np.multiply(before, keeps, out=kept)
+            np.add(row, kept, out=row)
+            before = row
     series *= size[:, None]
     return series.T @ columns, np.einsum("ij,ij->j", series, series)
 
 
-def break_test(
+def fit_broken_line(
     x: Floats,
     y: Floats,
     further: Floats | None = None,
     *,
-    block_rows: int,
-    seed: int,
     upward: bool = False,
     held: float | None = None,
-    spread: Floats | None = None,
-    resamples: int = TEST_RESAMPLES,
     least_points: int = LEAST_POINTS,
-) -> BreakTest | None:
-    """Test whether a line has a break, against the largest F that chance gives when it has none.
-
-    Series of errors like the residuals of the broken line, with their memory of each other, are laid on a straight line;
-    each is searched for a break like the data.
+) -> BrokenLine | None:
+    """The least-squares line with one break, exactly.
 
     Parameters
     ----------
-    x, y : ndarray of float, shape (n,)
-        In the order of time, not smoothed.
-    further : ndarray of float, shape (n, p), optional
-    block_rows : int
-        Length of the blocks of residuals, after what each keeps of the one before is taken out.
-    seed : int
-        Of the resampling; the same seed gives the same answer.
-    upward : bool
-        Only breaks at which the slope rises.
-    held : float, optional
-        Prior SD of the coefficient of the last further term, in residual SDs: the term is drawn towards 0. Free if left out.
-    spread : ndarray of float, shape (n,), optional
-        What the SD of the errors is proportional to, above 0; the same everywhere if left out.
-    resamples : int
-    least_points : int
+    x, y, further, upward, held, least_points
+        See `BreakModel`.
 
     Returns
     -------
-    BreakTest or None
-        None where no break can be fitted.
+    BrokenLine or None
+        None where there are fewer than 2 `least_points` points, x is constant, or no break (upward) lessens the SSE.
 
-    Notes
-    -----
-    Both the data and the resamples are searched at up to 48 data points, evenly spread over the points.
+    Raises
+    ------
+    ValueError
+        The lengths differ, or a value is not finite.
     """
-    fit = fit_broken_line(x, y, further, upward=upward, held=held, least_points=least_points)
-    base = _base(x, further, held)
-    if fit is None or base is None:
-        return None
-    residual = y - fit.predict(x, further)
-    terms = base.columns.shape[1]
-    free = x.size - terms - 2
-    if free < 1:
-        return None
-    hinges, _ = _hinges(base, _TEST_KNOTS, least_points)
-    columns = np.empty((x.size, hinges.shape[1] + terms))
-    columns[base.order] = np.hstack((hinges, base.columns))
-
-    def largest(products: Floats, squares: Floats) -> Floats:
-        left = squares - np.einsum("ij,ij->i", products[:, -terms:], products[:, -terms:])
-        pull = products[:, :-terms]
-        if upward:
-            pull = np.maximum(pull, 0.0)
-        part: Floats = np.divide(
-            (pull**2).max(axis=1), left, out=np.zeros(left.shape), where=left > _TINY * x.size
-        )
-        return np.minimum(part, 1.0)
-
-    scaled = (y - y.mean()) / (float(y.std()) or 1.0)
-    seen = float(largest((scaled @ columns)[None, :], np.array([scaled @ scaled]))[0])
-    centred = residual - residual.mean()
-    centred /= float(centred.std()) or 1.0
-    chance = largest(*_products(centred, spread, columns, block_rows, resamples, seed))
-    p_value = (1.0 + float((chance >= seen).sum())) / (resamples + 1.0)
-    ratio = np.inf if seen >= 1.0 - _TINY else seen / (1.0 - seen) * free / 2.0
-    return BreakTest(float(ratio), p_value, resamples, block_rows)
-
-
-def break_interval(
-    x: Floats,
-    y: Floats,
-    fit: BrokenLine,
-    further: Floats | None = None,
-    *,
-    block_rows: int,
-    seed: int,
-    upward: bool = False,
-    held: float | None = None,
-    held_sd: float = 0.0,
-    spread: Floats | None = None,
-    place_sd: float = 0.0,
-    level: float = 0.95,
-    resamples: int = INTERVAL_RESAMPLES,
-    least_points: int = LEAST_POINTS,
-) -> tuple[float, float] | None:
-    """Bootstrap interval of the place of the break.
-
-    Series of errors like the residuals of the fit, with their memory, are laid on the broken line; each is fitted anew, and
-    the interval holds the middle `level` of the breaks (percentile interval).
-
-    Parameters
-    ----------
-    x, y : ndarray of float, shape (n,)
-        In the order of time, as they were fitted.
-    fit : BrokenLine
-    further : ndarray of float, shape (n, p), optional
-    block_rows : int
-    seed : int
-    upward : bool
-    held : float, optional
-    held_sd : float
-        Prior SD of the held coefficient in its own unit; resamples differ by it.
-    spread : ndarray of float, shape (n,), optional
-    place_sd : float
-        SD of the error of x itself near the break, in the unit of x, added to the resamples.
-    level : float
-        0 to 1.
-    resamples : int
-    least_points : int
-
-    Returns
-    -------
-    low, high : float, or None
-        In the unit of x; it always holds `fit.position`. None where no break can be fitted.
-
-    Notes
-    -----
-    Breaks of the resamples are searched at up to 120 data points, so the ends are as exact as these lie close.
-    """
-    base = _base(x, further, held)
-    if base is None:
-        return None
-    hinges, at = _hinges(base, _INTERVAL_KNOTS, least_points)
-    if not at.size:
-        return None
-    columns = np.empty_like(hinges, order="C")
-    columns[base.order] = hinges
-    fitted = fit.predict(x, further)
-    residual = y - fitted
-    widened = (residual - residual.mean()) * np.sqrt(x.size / max(1, x.size - base.columns.shape[1] - 2))
-    chance, _ = _products(widened, spread, columns, block_rows, resamples, seed)
-    random = np.random.default_rng([seed, 1])
-    pull = fitted @ columns + chance
-    if held is not None and further is not None and held_sd > 0:
-        pull += random.normal(0.0, held_sd, (resamples, 1)) * (further[:, -1] @ columns)
-    strength = np.where(pull > 0, pull, 0.0) if upward else np.abs(pull)
-    places = base.centre + base.scale * at[strength.argmax(axis=1)]
-    places = places + random.normal(0.0, place_sd, resamples)
-    low, high = np.quantile(places, [(1 - level) / 2, (1 + level) / 2])
-    low, high = max(float(low), float(x.min())), min(float(high), float(x.max()))
-    return min(low, fit.position), max(high, fit.position)
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    return BreakModel(x, y, further, upward=upward, held=held, least_points=least_points).fit

@@ -1,8 +1,9 @@
 """What the analysis starts from: the intervals of a test, and what is known about the test beside them."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from functools import wraps
+from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,6 +74,8 @@ class Series:
         Rows that a person keeps, whatever a rule says of them; empty where there is none.
     aberrant : ndarray of bool, shape (n,) or (0,)
         Rows whose `OF_THE_BREATH` a rule leaves out; empty where there is none. Never stored: one analysis sets them.
+    known : dict
+        What `known_of_series` keeps; a series that is made from this one begins without.
     """
 
     end_s: Floats
@@ -83,6 +86,7 @@ class Series:
     excluded: Bools
     kept: Bools = field(default_factory=_no_rows)
     aberrant: Bools = field(default_factory=_no_rows)
+    known: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __len__(self) -> int:
         return int(self.end_s.size)
@@ -90,17 +94,60 @@ class Series:
     @property
     def start_s(self) -> Floats:
         """Start of each interval."""
-        return self.end_s - self.duration_s
+        return _start_s(self)
 
     def channel(self, key: str) -> Floats:
         """A channel, all NaN where the test does not have it."""
         found = self.channels.get(key)
-        return found if found is not None else np.full(self.end_s.shape, np.nan)
+        return found if found is not None else _nowhere(self)
 
     def has(self, key: str) -> bool:
         """Whether a channel holds at least one value."""
-        found = self.channels.get(key)
-        return found is not None and bool(np.isfinite(found).any())
+        return _has(self, key)
+
+
+_Arguments = ParamSpec("_Arguments")
+_Answer = TypeVar("_Answer")
+
+
+def known_of_series(
+    function: Callable[Concatenate[Series, _Arguments], _Answer],
+) -> Callable[Concatenate[Series, _Arguments], _Answer]:
+    """Let a function of a series and of what can be hashed work each answer out once, and keep it with the series.
+
+    The parts of an analysis ask the same of one series many times over. An array that is kept cannot be written to, so
+    nobody changes what another one reads.
+    """
+
+    @wraps(function)
+    def asked(series: Series, /, *args: _Arguments.args, **named: _Arguments.kwargs) -> _Answer:
+        key = (function, args, tuple(named.items())) if named else (function, args)
+        try:
+            answer: _Answer = series.known[key]
+        except KeyError:
+            answer = function(series, *args, **named)
+            if isinstance(answer, np.ndarray):
+                answer.setflags(write=False)
+            series.known[key] = answer
+        return answer
+
+    return asked
+
+
+@known_of_series
+def _start_s(series: Series) -> Floats:
+    return series.end_s - series.duration_s
+
+
+@known_of_series
+def _nowhere(series: Series) -> Floats:
+    return np.full(series.end_s.shape, np.nan)
+
+
+@known_of_series
+def _has(series: Series, key: str) -> bool:
+    found = series.channels.get(key)
+    return found is not None and bool(np.isfinite(found).any())
 
 
 @dataclass(frozen=True, slots=True)

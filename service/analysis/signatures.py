@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from service.analysis.marks import Marks, counted_rows, rows_in_exercise
+from service.analysis.moments import median
 from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.series import PHASES, Bools, Floats, Series, StageNote, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, means_from, starts_without_overlap
@@ -123,7 +124,7 @@ def _sudden(series: Series, marks: Marks) -> list[Finding]:
     loads = [key for key in _LOAD_KEYS if series.has(key)]
     if not loads or not all(series.has(key) for key in _FLOWS):
         return []
-    length = max(_CHANGE_WINDOW_S, 2 * float(np.median(series.duration_s)))
+    length = max(_CHANGE_WINDOW_S, 2 * median(series.duration_s))
     edges = series.end_s
     at = np.flatnonzero(
         (edges >= marks.exercise_start_s + length + 60.0) & (edges <= marks.exercise_end_s - length)
@@ -364,11 +365,11 @@ def _ventilation_identity(series: Series, marks: Marks) -> list[Finding]:
     keys = ("ve_l_min", "respiratory_rate_per_min", "tidal_volume_l")
     used = rows_in_exercise(series, marks)
     for key in keys:
-        used &= counted_rows(series, key)
+        used = used & counted_rows(series, key)
     if used.sum() < 4:
         return []
     ventilation, rate, volume = (series.channel(key)[used] for key in keys)
-    ratio = float(np.median(ventilation / (rate * volume)))
+    ratio = median(ventilation / (rate * volume))
     if abs(ratio - 1) <= _IDENTITY_VE:
         return []
     why = ""
@@ -407,7 +408,7 @@ def _against_cycle_cost(test: TestInput, marks: Marks) -> list[Finding]:
     if series.duration_s[used].sum() < 120.0:
         return []
     cost = acsm_leg_cycling(series.channel("work_rate_w")[used], mass) * mass
-    ratio = float(np.median(series.channel("vo2_ml_min")[used] / cost))
+    ratio = median(series.channel("vo2_ml_min")[used] / cost)
     if _CYCLE_COST[0] <= ratio <= _CYCLE_COST[1]:
         return []
     (at,) = np.nonzero(used)
@@ -559,7 +560,7 @@ def _work_rate_identity(test: TestInput, marks: Marks) -> list[Finding]:
         return []
     used = rows_in_exercise(series, marks)
     for key in _LOAD_KEYS:
-        used &= counted_rows(series, key)
+        used = used & counted_rows(series, key)
     used &= (np.nan_to_num(series.channel("grade_percent")) >= 1.0) & (
         np.nan_to_num(series.channel("speed_km_h")) > 0
     )
@@ -567,7 +568,7 @@ def _work_rate_identity(test: TestInput, marks: Marks) -> list[Finding]:
         return []
     grade = np.arctan(series.channel("grade_percent")[used] / 100)
     raised = mass * _GRAVITY * series.channel("speed_km_h")[used] / 3.6 * np.sin(grade)
-    ratio = float(np.median(series.channel("work_rate_w")[used] / raised))
+    ratio = median(series.channel("work_rate_w")[used] / raised)
     if abs(ratio - 1) <= _IDENTITY_WORK:
         return []
     (at,) = np.nonzero(used)
@@ -693,7 +694,7 @@ def _note_times(notes: Sequence[StageNote], series: Series) -> list[Finding]:
                 f"{_time(one):.0f} s.",
             )
         )
-    slack = max(60.0, 2 * float(np.median(series.duration_s)))
+    slack = max(60.0, 2 * median(series.duration_s))
     late = [note for note in timed if _time(note) > float(series.end_s[-1]) + slack]
     if late:
         found.append(

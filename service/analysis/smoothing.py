@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from service.analysis.marks import Marks, counted_rows
+from service.analysis.moments import median
 from service.analysis.peaks import is_breath_by_breath
 from service.analysis.series import Bools, Floats, Series
 from service.analysis.windows import means_from
@@ -180,7 +181,7 @@ def _neighbours(middle: Floats, part: Floats, values: Floats, counts: Bools) -> 
         np.searchsorted(part, part, side="right"),
     )
     # Sums about a common centre keep the difference of squares exact enough.
-    centre = float(np.median(values[counts])) if counts.any() else 0.0
+    centre = median(values[counts]) if counts.any() else 0.0
     used = np.where(counts, values - centre, 0.0)
 
     def others(each: Floats) -> Floats:

@@ -9,6 +9,7 @@ import numpy as np
 from service.analysis.lines import fit_line, lags_for, points_between
 from service.analysis.loads import Loads, Stage
 from service.analysis.marks import Marks, counted_rows
+from service.analysis.moments import median
 from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.series import Series, StageNote
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
@@ -197,4 +198,4 @@ def _trend(
 
 def _slack(series: Series) -> float:
     """How much a stage may seem too short because rows do not end where it does."""
-    return min(5.0, float(np.median(series.duration_s))) if len(series) else 0.0
+    return min(5.0, median(series.duration_s)) if len(series) else 0.0

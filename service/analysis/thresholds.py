@@ -19,23 +19,17 @@ import numpy as np
 
 from service.analysis.loads import Loads, find_loads
 from service.analysis.marks import Marks, counted_rows, exercise_load, full_rows_in_exercise
+from service.analysis.moments import mean, median, standard_deviation
 from service.analysis.peaks import Peak, carbon_dioxide_lost
 from service.analysis.segmented import (
     LEAST_POINTS,
+    BreakModel,
     BrokenLine,
-    break_interval,
-    break_test,
+    Draws,
     fit_broken_line,
     memory_of,
 )
-from service.analysis.series import (
-    PHASES,
-    Floats,
-    Series,
-    TesterThreshold,
-    TestInput,
-    ThresholdName,
-)
+from service.analysis.series import PHASES, Floats, Series, TesterThreshold, TestInput, ThresholdName
 from service.analysis.smoothing import Smoothing
 from service.findings import Finding, finding
 
@@ -329,7 +323,7 @@ def _curve(method: ThresholdMethod, rows: _Rows) -> _Curve:
         y = excess_co2(uptake, uptake * rer)
         return _Curve("vo2_ml_min", "excess_co2_ml_min", uptake, y, lag, nothing, uptake, doubt)
     equivalent = level if rows.equivalent is None else rows.equivalent
-    usual = float(np.median(equivalent))
+    usual = median(equivalent)
     if method == "ventilatory_equivalents":
         # VE/VO2 begins to rise where VE bends upward on VO2, and there VE is straight on both sides, which VE/VO2 is not.
         y = uptake * equivalent * rer / 1000.0
@@ -383,40 +377,21 @@ class _Model:
     """A curve with all its further terms, ready to be fitted."""
 
     curve: _Curve
-    terms: Floats
-    held: float | None
+    broken: BreakModel
     block_rows: int
-    seed: int
+    draws: Draws
 
+    @property
     def fit(self) -> BrokenLine | None:
-        return fit_broken_line(self.curve.x, self.curve.y, self.terms, upward=True, held=self.held)
+        return self.broken.fit
 
     def p_value(self) -> float | None:
-        tested = break_test(
-            self.curve.x,
-            self.curve.y,
-            self.terms,
-            block_rows=self.block_rows,
-            seed=self.seed,
-            upward=True,
-            held=self.held,
-            spread=self.curve.spread,
-        )
+        tested = self.broken.test(self.draws, block_rows=self.block_rows)
         return None if tested is None else tested.p_value
 
     def interval(self, fit: BrokenLine) -> tuple[float, float]:
-        found = break_interval(
-            self.curve.x,
-            self.curve.y,
-            fit,
-            self.terms,
-            block_rows=self.block_rows,
-            seed=self.seed,
-            upward=True,
-            held=self.held,
-            held_sd=_STORES_LAG_SD_S,
-            spread=self.curve.spread,
-            place_sd=self.curve.place_sd,
+        found = self.broken.interval(
+            self.draws, block_rows=self.block_rows, held_sd=_STORES_LAG_SD_S, place_sd=self.curve.place_sd
         )
         return (fit.position, fit.position) if found is None else found
 
@@ -426,7 +401,7 @@ def _bends(curve: _Curve, bend_at: Sequence[float]) -> list[float]:
     return [one for one in bend_at if np.count_nonzero(curve.x > one) >= LEAST_POINTS]
 
 
-def _model(curve: _Curve, bend_at: Sequence[float], seed: int) -> _Model:
+def _model(curve: _Curve, bend_at: Sequence[float], draws: Draws) -> _Model:
     """The curve with bends at known places and the lag of the onset as further terms.
 
     The usual lag is taken out; what remains of it is a term held near 0.
@@ -434,19 +409,18 @@ def _model(curve: _Curve, bend_at: Sequence[float], seed: int) -> _Model:
     curve = replace(curve, y=curve.y + _STORES_LAG_S * -curve.lag)
     bends = [np.maximum(curve.x - place, 0.0) for place in _bends(curve, bend_at)]
     free = np.column_stack((curve.further, *bends)) if bends else curve.further
-    n = curve.x.size
-    block_rows = int(np.clip(n // 60, 1, 6))
+    block_rows = min(max(curve.x.size // 60, 1), 6)
+    broken = BreakModel(curve.x, curve.y, free, upward=True, spread=curve.spread)
     if float(np.abs(curve.lag).max(initial=0.0)) <= 0.0:
-        return _Model(curve, free, None, block_rows, seed)
+        return _Model(curve, broken, block_rows, draws)
     # The size of the errors, with their memory: what a mean over many rows feels.
     first = fit_broken_line(curve.x, curve.y, free)
-    residual = curve.y - (curve.y.mean() if first is None else first.predict(curve.x, free))
+    residual = curve.y - (mean(curve.y) if first is None else first.predict(curve.x, free))
     memory = memory_of(residual)
-    error = float(residual.std()) * np.sqrt((1.0 + memory) / (1.0 - memory))
+    error = standard_deviation(residual) * np.sqrt((1.0 + memory) / (1.0 - memory))
+    held = _STORES_LAG_SD_S / max(error, 1e-9 * float(np.abs(curve.y).max()))
     terms = np.column_stack((free, curve.lag))
-    return _Model(
-        curve, terms, _STORES_LAG_SD_S / max(error, 1e-9 * float(np.abs(curve.y).max())), block_rows, seed
-    )
+    return _Model(curve, replace(broken, further=terms, held=held), block_rows, draws)
 
 
 def _line(curve: _Curve, fit: BrokenLine, bend_at: Sequence[float]) -> tuple[tuple[float, float], ...]:
@@ -462,15 +436,15 @@ def _line(curve: _Curve, fit: BrokenLine, bend_at: Sequence[float]) -> tuple[tup
     return tuple(zip(places.tolist(), values.tolist(), strict=True))
 
 
-def _apply(method: ThresholdMethod, rows: _Rows, bend_at: Sequence[float], seed: int) -> _Found:
+def _apply(method: ThresholdMethod, rows: _Rows, bend_at: Sequence[float], draws: Draws) -> _Found:
     """One method on the rows; `bend_at` are uptakes of later bends that are known already."""
     curve = _curve(method, rows)
     if float(np.ptp(curve.x)) <= 1e-6 * float(np.abs(curve.x).max()):
         return _Found(method, reason="Oxygen uptake does not change in exercise.")
     if float(np.ptp(curve.y)) <= 1e-9 * float(np.abs(curve.y).max()):
         return _Found(method, reason=f"{_SAID[curve.y_name]} never changes in exercise.")
-    model = _model(curve, bend_at, seed)
-    fit, p_value = model.fit(), model.p_value()
+    model = _model(curve, bend_at, draws)
+    fit, p_value = model.fit, model.p_value()
     record = MethodFit(
         method,
         curve.x_name,
@@ -503,7 +477,7 @@ _SAID: Mapping[str, str] = {
 }
 
 
-def _later_bend(rows: _Rows, seed: int) -> float | None:
+def _later_bend(rows: _Rows, draws: Draws) -> float | None:
     """Uptake at a second rise of the slope of VCO2 on VO2, where there is one; it stands in for VT2.
 
     Of several places for the later break the best is taken, then each break is fitted with the other as a known bend until
@@ -512,7 +486,7 @@ def _later_bend(rows: _Rows, seed: int) -> float | None:
     curve = _curve("v_slope", rows)
     tried = []
     for place in np.quantile(curve.x, _LATER_BEND_TRIED):
-        fit = _model(curve, (float(place),), seed).fit()
+        fit = _model(curve, (float(place),), draws).fit
         if fit is not None:
             tried.append((fit.sse, float(place), fit.position))
     if not tried:
@@ -520,16 +494,16 @@ def _later_bend(rows: _Rows, seed: int) -> float | None:
     _, *pair = min(tried)
     low, high = sorted(pair)
     for _ in range(6):
-        first = _model(curve, (high,), seed).fit()
-        second = None if first is None else _model(curve, (first.position,), seed).fit()
+        first = _model(curve, (high,), draws).fit
+        second = None if first is None else _model(curve, (first.position,), draws).fit
         if first is None or second is None:
             return None
         before, (low, high) = (low, high), sorted((first.position, second.position))
         if abs(before[0] - low) + abs(before[1] - high) < 1e-3 * high:
             break
     for known in (low, high):
-        model = _model(curve, (known,), seed)
-        fit, p_value = model.fit(), model.p_value()
+        model = _model(curve, (known,), draws)
+        fit, p_value = model.fit, model.p_value()
         if (
             fit is None
             or p_value is None
@@ -586,8 +560,9 @@ def find_thresholds(
     found: dict[ThresholdName, list[_Found]] = {"vt1": [], "vt2": []}
     unasked = missing or _not_graded(test, loads)
     if rows is not None and not unasked:
-        found["vt2"] = _second(rows, too_long, seed)
-        found["vt1"] = _first(rows, found["vt2"], too_long, seed)
+        draws = Draws(seed)
+        found["vt2"] = _second(rows, too_long, draws)
+        found["vt1"] = _first(rows, found["vt2"], too_long, draws)
     else:
         found["vt2"] = [_Found(method, reason=unasked) for method in VT2_METHODS]
         found["vt1"] = [_Found(method, reason=unasked) for method in VT1_METHODS]
@@ -708,9 +683,9 @@ def _too_long(loads: Loads) -> str | None:
             "The test is in steps, but no load tells how long they are; VT1 is asked for only on a ramp or steps of at "
             "most 60 s."
         )
-    if lengths and float(np.median(lengths)) > LONGEST_STAGE_S + 1.0:
+    if lengths and median(lengths) > LONGEST_STAGE_S + 1.0:
         return (
-            f"Stages last {float(np.median(lengths)):.0f} s; VT1 is asked for only on a ramp or steps of at most "
+            f"Stages last {median(lengths):.0f} s; VT1 is asked for only on a ramp or steps of at most "
             f"{LONGEST_STAGE_S:.0f} s, because CO2 output follows each longer step more slowly than uptake."
         )
     if loads.shape in {None, "other"} and not lengths:
@@ -723,13 +698,13 @@ def _too_long(loads: Loads) -> str | None:
     return None
 
 
-def _second(rows: _Rows, too_long: str | None, seed: int) -> list[_Found]:
+def _second(rows: _Rows, too_long: str | None, draws: Draws) -> list[_Found]:
     if rows.equivalent is None:
         return [_Found(method, reason="The test has no ventilation.") for method in VT2_METHODS]
     if too_long is None:
-        return [_apply(method, rows, (), seed) for method in VT2_METHODS]
+        return [_apply(method, rows, (), draws) for method in VT2_METHODS]
     # The trend of uptake does not follow long steps, so little is sure there but that VE bends on VCO2.
-    found = _apply("ve_vco2", rows, (), seed)
+    found = _apply("ve_vco2", rows, (), draws)
     if found.vo2 is not None:
         text = "No interval on stages of more than 60 s: uptake follows each step, and its trend does not show that."
         found = replace(found, low=None, high=None, reason=text)
@@ -737,18 +712,18 @@ def _second(rows: _Rows, too_long: str | None, seed: int) -> list[_Found]:
     return [found, _Found("ve_vco2_equivalent", reason=text)]
 
 
-def _first(rows: _Rows, second: Sequence[_Found], too_long: str | None, seed: int) -> list[_Found]:
+def _first(rows: _Rows, second: Sequence[_Found], too_long: str | None, draws: Draws) -> list[_Found]:
     if too_long is not None:
         return [_Found(method, reason=too_long) for method in VT1_METHODS]
     known = [one.vo2 for one in second if one.vo2 is not None]
-    bend = float(np.median(known)) if known else _later_bend(rows, seed)
+    bend = median(known) if known else _later_bend(rows, draws)
     bend_at = () if bend is None else (bend,)
     answer = []
     for method in VT1_METHODS:
         if method == "ventilatory_equivalents" and rows.equivalent is None:
             answer.append(_Found(method, reason="The test has no ventilation."))
             continue
-        one = _apply(method, rows, bend_at, seed)
+        one = _apply(method, rows, bend_at, draws)
         if method == "ventilatory_equivalents" and one.vo2 is not None:
             one = _without_carbon_rise(one, rows, bend)
         answer.append(one)
@@ -789,7 +764,7 @@ def _consensus(name: ThresholdName, found: Sequence[_Found]) -> _Found:
         agreeing = [some for some in combinations(known, size) if _spread(some) <= AGREE_WITHIN]
         if agreeing:
             closest = min(agreeing, key=_spread)
-            middle = float(np.median([one.vo2 for one in closest if one.vo2 is not None]))
+            middle = median([one.vo2 for one in closest if one.vo2 is not None])
             low = min(one.low for one in closest if one.low is not None)
             high = max(one.high for one in closest if one.high is not None)
             return _Found("consensus", middle, low, high)
@@ -804,7 +779,7 @@ def _consensus(name: ThresholdName, found: Sequence[_Found]) -> _Found:
 def _spread(found: Sequence[_Found]) -> float:
     """Highest less lowest, as a part of the median."""
     values = [one.vo2 for one in found if one.vo2 is not None]
-    return (max(values) - min(values)) / float(np.median(values))
+    return (max(values) - min(values)) / median(values)
 
 
 def _in_their_order(agreed: Mapping[ThresholdName, _Found]) -> dict[ThresholdName, _Found]:
@@ -1052,7 +1027,7 @@ def _order_findings(found: Mapping[ThresholdName, Sequence[_Found]]) -> list[Fin
         if len(values) < 2:
             continue
         spread = max(values.values()) - min(values.values())
-        if spread > AGREE_WITHIN * float(np.median(list(values.values()))):
+        if spread > AGREE_WITHIN * median(list(values.values())):
             said = ", ".join(f"{method} {value:.0f}" for method, value in values.items())
             answer.append(
                 finding(

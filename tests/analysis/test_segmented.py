@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
-from service.analysis.segmented import break_interval, break_test, fit_broken_line
+from service.analysis.segmented import BreakModel, Draws, fit_broken_line
 
 # -- the fit ----------------------------------------------------------------------------------------------
 
@@ -143,7 +143,7 @@ def test_upward_leaves_falling_breaks_alone():
 )
 def test_where_no_break_can_be_fitted_there_is_none(x, y):
     assert fit_broken_line(x, y) is None
-    assert break_test(x, y, block_rows=3, seed=1) is None
+    assert BreakModel(x, y).test(Draws(1), block_rows=3) is None
 
 
 def test_bad_input_is_refused_with_what_is_wrong():
@@ -177,7 +177,7 @@ def test_a_straight_line_is_rarely_called_broken(memory):
         random = np.random.default_rng(seed)
         x = np.linspace(0.0, 10.0, 150)
         y = 2.0 * x + _remembering(random, 150, memory)
-        claims.append(break_test(x, y, block_rows=2, seed=seed).p_value <= 0.05)
+        claims.append(BreakModel(x, y).test(Draws(seed), block_rows=2).p_value <= 0.05)
     assert np.mean(claims) <= 0.11
 
 
@@ -189,7 +189,7 @@ def test_unequal_errors_are_not_taken_for_a_break():
         spread = x**2
         y = x + random.normal(0.0, 1.0, 120) * spread / 30.0
         for told, claimed in claims.items():
-            tested = break_test(x, y, block_rows=2, seed=seed, spread=spread if told else None)
+            tested = BreakModel(x, y, spread=spread if told else None).test(Draws(seed), block_rows=2)
             claimed.append(tested.p_value <= 0.05)
     assert np.mean(claims[True]) <= 0.12
     assert np.mean(claims[True]) < np.mean(claims[False])
@@ -197,12 +197,11 @@ def test_unequal_errors_are_not_taken_for_a_break():
 
 def test_a_clear_break_is_found_and_the_same_seed_gives_the_same_answer():
     x, y = _broken(120, 5, noise=0.2, bend=1.0)
-    first = break_test(x, y, block_rows=10, seed=4)
+    first = BreakModel(x, y).test(Draws(4), block_rows=10)
     assert first.p_value == 1.0 / (first.resamples + 1)
-    assert first == break_test(x, y, block_rows=10, seed=4)
-    assert break_test(x, -y, block_rows=10, seed=4, upward=True) is None or (
-        break_test(x, -y, block_rows=10, seed=4, upward=True).p_value > 0.05
-    )
+    assert first == BreakModel(x, y).test(Draws(4), block_rows=10)
+    downward = BreakModel(x, -y, upward=True).test(Draws(4), block_rows=10)
+    assert downward is None or downward.p_value > 0.05
 
 
 # -- the interval -----------------------------------------------------------------------------------------
@@ -214,9 +213,9 @@ def test_the_interval_holds_the_break_about_as_often_as_it_says():
         random = np.random.default_rng(seed)
         x = np.linspace(0.0, 10.0, 200)
         y = x + 0.6 * np.maximum(x - 6.0, 0.0) + random.normal(0.0, 0.5, 200)
-        fit = fit_broken_line(x, y, upward=True)
-        low, high = break_interval(x, y, fit, block_rows=2, seed=seed, upward=True)
-        assert low <= fit.position <= high
+        model = BreakModel(x, y, upward=True)
+        low, high = model.interval(Draws(seed), block_rows=2)
+        assert low <= model.fit.position <= high
         held.append(low <= 6.0 <= high)
     assert 0.86 <= np.mean(held) <= 0.99
 
@@ -224,10 +223,10 @@ def test_the_interval_holds_the_break_about_as_often_as_it_says():
 def test_what_is_not_known_of_x_and_of_a_held_term_widens_the_interval():
     x, y = _broken(100, 8, noise=0.1)
     further = np.exp(-x)[:, None]
-    fit = fit_broken_line(x, y, further, held=1.0)
+    model = BreakModel(x, y, further, held=1.0)
 
     def width(**more):
-        low, high = break_interval(x, y, fit, further, held=1.0, block_rows=2, seed=2, **more)
+        low, high = model.interval(Draws(2), block_rows=2, **more)
         return high - low
 
     assert width(place_sd=0.5) > 1.5 * width()
@@ -247,12 +246,10 @@ def test_fits_and_tests_of_long_series_are_quick():
             times.append(time.perf_counter() - began)
         return min(times)
 
-    fit = fit_broken_line(x, y, further)
+    def tested_and_bounded():
+        model, draws = BreakModel(x, y, further), Draws(1)
+        model.test(draws, block_rows=6)
+        model.interval(draws, block_rows=6)
+
     assert best(lambda: fit_broken_line(x, y, further)) < 0.025
-    both = best(
-        lambda: (
-            break_test(x, y, further, block_rows=6, seed=1),
-            break_interval(x, y, fit, further, block_rows=6, seed=1),
-        )
-    )
-    assert both < 0.3
+    assert best(tested_and_bounded) < 0.3
