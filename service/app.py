@@ -31,7 +31,6 @@ from service.cohorts.routes import router as cohorts
 from service.comparisons.routes import router as comparisons
 from service.conclusions.routes import router as conclusions
 from service.controls.routes import router as controls
-from service.db.migrate import schema_state
 from service.db.transactions import Store
 from service.duties.workflow import duties_of
 from service.effort_rules.routes import router as effort_rules
@@ -48,6 +47,7 @@ from service.http.headers import HeadersMiddleware
 from service.http.idempotency import Replayed
 from service.http.keys import BodyLimitMiddleware, KeyMiddleware, LastUse, PerMinute
 from service.http.metrics import Metrics
+from service.http.probes import health, readiness
 from service.http.ready import ReadyAnswers, ReadyMiddleware
 from service.imports.routes import router as imports
 from service.imports.routes import templates as import_templates
@@ -94,6 +94,9 @@ from service.upkeep.routes import router as metrics
 from service.visits.routes import router as visits
 from service.watching.routes import router as watching
 from service.watching.workflow import Watch
+
+#: The renderers take all that the machine has: the first answers go before them.
+_WARM_UP_AFTER_S = 2.0
 
 _ABOUT = """
 The longitudinal record of graded exercise tests: peak, plateau, effort, standing and trend, each number with its
@@ -196,18 +199,22 @@ def create_app(settings: Settings, store: Store | None = None, *, warm: bool = F
     store : Store, optional
         Made from the settings where it is not given; closed at the end in either case.
     warm : bool
-        Start the renderers of charts and reports in the background, so that the first is as quick as the next.
+        Start the renderers of charts and reports in the background, a moment after the start, so that the first is as quick as
+        the next.
     """
     store = store or Store(settings)
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         del app
+        renderers = threading.Timer(_WARM_UP_AFTER_S, _warm_up)
+        renderers.daemon = True
         if warm:
-            threading.Thread(target=_warm_up, name="renderers", daemon=True).start()
+            renderers.start()
         duties.start()
         _on_the_way_out(watch.let_go)
         yield
+        renderers.cancel()
         await watch.stop()
         await run_in_threadpool(duties.stop)
         store.close()
@@ -301,23 +308,18 @@ def _health(app: FastAPI) -> None:
     @app.get("/healthz", tags=["health"])
     def healthz() -> dict[str, str]:
         """Whether the process answers."""
-        return {"status": "ok", "version": __version__}
+        return health()
 
     @app.get("/readyz", tags=["health"], responses={503: {"description": "Not ready, with the reason"}})
     def readyz(store: StoreDependency) -> Response:
         """Whether the database can be used by this program."""
-        try:
-            state = schema_state(store.settings)
+
+        def touch() -> None:
             with store.read() as session:
                 session.execute(sa.text("select 1"))
-        except Exception as error:  # noqa: BLE001 whatever it is, the service is not ready
-            return json_response({"status": "not ready", "reason": type(error).__name__}, status=503)
-        if state.current != state.newest:
-            return json_response(
-                {"status": "not ready", "reason": "the schema is not the newest; run 'upslope migrate'"},
-                status=503,
-            )
-        return json_response({"status": "ready"})
+
+        status, body = readiness(store.settings, touch)
+        return json_response(body, status=status)
 
 
 def _describe(app: FastAPI) -> None:
@@ -386,13 +388,6 @@ _PROBLEM_SCHEMA = {
         },
     },
 }
-
-
-def from_environment() -> FastAPI:
-    """The service for the settings of the environment: what each of several worker processes makes."""
-    settings = Settings()
-    configure_logging(settings.log_level)
-    return create_app(settings, warm=True)
 
 
 def openapi_text() -> str:

@@ -20,8 +20,6 @@ from rich.progress import Progress
 from rich.table import Table
 
 from service import __version__
-from service.analysis.peaks import Convention
-from service.analysis.series import Mode, Sex
 from service.errors import UpslopeError
 from service.settings import Settings
 
@@ -207,13 +205,11 @@ def serve(
 def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
     import uvicorn
 
-    from service.app import configure_logging, create_app
-    from service.http.metrics import FOLDER_VARIABLE
+    from service.early import Early
 
     if workers == 1:
-        configure_logging(settings.log_level)
         uvicorn.run(
-            create_app(settings, warm=True),
+            Early(settings),
             host=host,
             port=port,
             log_level="warning",
@@ -221,11 +217,13 @@ def _serve(settings: Settings, host: str, port: int, workers: int) -> None:
             timeout_graceful_shutdown=_LAST_ANSWERS_S,
         )
         return
+    from service.http.metrics import FOLDER_VARIABLE
+
     with tempfile.TemporaryDirectory(prefix="upslope-numbers-") as folder:
         # In it the processes put their numbers together: whichever is asked for /metrics answers for all.
         os.environ[FOLDER_VARIABLE] = folder
         uvicorn.run(
-            "service.app:from_environment",
+            "service.early:from_environment",
             factory=True,
             host=host,
             port=port,
@@ -531,7 +529,8 @@ def analyse(
     chart: Annotated[Path | None, typer.Option(help="Draw the uptake into this SVG or PNG file.")] = None,
 ) -> None:
     """Judge one file without a database: verdict, numbers, findings."""
-    from service.analysis.series import Purpose, Shape, StopReason
+    from service.analysis.peaks import Convention
+    from service.analysis.series import Mode, Purpose, Sex, Shape, StopReason
     from service.first_look.workflow import OneFile, analyse_file
     from service.outlets.text import analysis_lines
 
@@ -625,6 +624,7 @@ def import_files(
     ] = None,
 ) -> None:
     """Import files into the record: some of one visit, or years of them by a manifest. Run again, nothing is doubled."""
+    from service.analysis.series import Mode, Sex
     from service.batches.workflow import Outcome, file_at, jobs_of_files, jobs_of_manifest, run_jobs
     from service.imports.workflow import Source
 

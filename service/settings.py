@@ -4,7 +4,6 @@ import re
 from functools import cached_property
 from typing import Annotated, Any, Literal
 
-from babel import Locale, UnknownLocaleError
 from pydantic import AfterValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
@@ -20,6 +19,8 @@ def _supported(url: str) -> str:
 
 def _known_locale(name: str) -> str:
     if name:
+        from babel import Locale, UnknownLocaleError
+
         try:
             Locale.parse(name.replace("-", "_"))
         except (ValueError, UnknownLocaleError) as error:

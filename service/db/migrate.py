@@ -11,7 +11,6 @@ import sqlalchemy as sa
 
 import service
 from service.db.engine import make_engine
-from service.db.transactions import now
 from service.errors import UpslopeError
 from service.settings import Settings
 
@@ -152,6 +151,8 @@ def upgrade(settings: Settings) -> str:
         return f"The database is at the newest schema ({state.newest})."
     copy = ""
     if state.current is not None and settings.sqlite_path is not None and settings.backup_before_upgrade:
+        from service.db.transactions import now
+
         target = Path(f"{settings.sqlite_path}.before-{state.newest}-{now():%Y%m%dT%H%M%SZ}")
         copy_sqlite(Path(settings.sqlite_path), target)
         copy = f" A copy from before is {target}."
@@ -229,6 +230,8 @@ def restore_sqlite(source: Path, target: Path) -> str:
     copy_sqlite(source, fresh)
     kept = ""
     if target.exists():
+        from service.db.transactions import now
+
         aside = target.with_name(f"{target.name}.before-restore-{now():%Y%m%dT%H%M%S%fZ}")
         # With its side files: of a damaged record they may hold what the file itself does not.
         for suffix in ("", "-wal", "-shm"):

@@ -1,0 +1,133 @@
+"""How long a start takes: ``python -m tests.benchmarks.starting``.
+
+`upslope serve` on a record at the newest schema, from the start of the process until what is asked for is answered, beside a
+process that does no more than load the two libraries that the service stands on. Both are new processes each time, and both
+find the bytecode of what they load, as an installed program does.
+"""
+
+import argparse
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+from service.db.migrate import upgrade
+from service.db.transactions import Store
+from service.keys.queries import make
+from service.settings import Settings
+from tests.proofs.served import environment_of, free_port
+
+#: A start may take this many times what loading the two libraries does.
+LIMIT = 2.0
+_EVERY_S = 0.005
+_AT_MOST_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """What is measured, each in a new process.
+
+    Attributes
+    ----------
+    probes : callable
+        From the start of the command until /healthz and /readyz have answered.
+    record : callable
+        From the start of the command until a record is answered, and a page is.
+    floor : callable
+        A process that imports fastapi and sqlalchemy.
+    """
+
+    probes: Callable[[], float]
+    record: Callable[[], float]
+    floor: Callable[[], float]
+
+
+@contextmanager
+def starts() -> Iterator[Starts]:
+    """Functions that start, wait, stop, and answer the milliseconds of the wait; on a record of their own."""
+    with tempfile.TemporaryDirectory(prefix="upslope-starts-") as place:
+        settings = Settings(database_url=f"sqlite:///{place}/record.db")
+        upgrade(settings)
+        store = Store(settings)
+        with store.write("benchmark") as transaction:
+            headers = {"Authorization": f"Bearer {make(transaction, name='benchmark', scope='admin')[1]}"}
+        store.close()
+        environment = environment_of(settings.database_url) | {"PYTHONPYCACHEPREFIX": f"{place}/bytecode"}
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)
+
+        def served(*addresses: str) -> float:
+            port = free_port()
+            began = time.perf_counter()
+            process = subprocess.Popen(
+                [Path(sys.executable).with_name("upslope"), "serve", "--port", str(port)],
+                env=environment,
+                stdout=subprocess.DEVNULL,
+            )
+            try:
+                with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers=headers, timeout=60) as client:
+                    for address in addresses:
+                        _wait_for(client, address, process, began)
+                return 1000 * (time.perf_counter() - began)
+            finally:
+                process.send_signal(signal.SIGINT)
+                process.wait(60)
+
+        def floor() -> float:
+            began = time.perf_counter()
+            subprocess.run([sys.executable, "-c", "import fastapi, sqlalchemy"], env=environment, check=True)
+            return 1000 * (time.perf_counter() - began)
+
+        def probes() -> float:
+            return served("/healthz", "/readyz")
+
+        def record() -> float:
+            return served("/v1/subjects", "/sign-in")
+
+        # The first of each writes the bytecode.
+        record()
+        floor()
+        yield Starts(probes, record, floor)
+
+
+def _wait_for(client: httpx.Client, address: str, process: subprocess.Popen[bytes], began: float) -> None:
+    while True:
+        try:
+            if client.get(address).is_success:
+                return
+        except httpx.TransportError:
+            pass
+        assert process.poll() is None, "the service ended by itself"
+        assert time.perf_counter() - began < _AT_MOST_S, f"{address} is not answered"
+        time.sleep(_EVERY_S)
+
+
+def main() -> int:
+    """Measure in turn, print the medians, say whether the start is quick enough."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.starting", description=__doc__)
+    parser.add_argument("--times", type=int, default=7, help="starts of each kind (default 7)")
+    asked = parser.parse_args()
+    with starts() as measured:
+        kinds = {"probes": measured.probes, "record": measured.record, "floor": measured.floor}
+        taken: dict[str, list[float]] = {name: [] for name in kinds}
+        for _ in range(asked.times):
+            for name, start in kinds.items():
+                taken[name].append(start())
+    medians = {name: statistics.median(each) for name, each in taken.items()}
+    for name, each in taken.items():
+        sys.stdout.write(
+            f"{name:8} {medians[name]:6.0f} ms (from {min(each):.0f} to {max(each):.0f}), "
+            f"{medians[name] / medians['floor']:.2f} times the floor\n"
+        )
+    return int(medians["probes"] > LIMIT * medians["floor"])
+
+
+if __name__ == "__main__":
+    sys.exit(main())
