@@ -156,6 +156,20 @@ def write_series(session: Session, test_pk: int, series: Series, *, first_seq: i
         )
 
 
+def no_series() -> Series:
+    """The intervals of a test that has none yet."""
+    none = np.zeros(0)
+    return Series(
+        end_s=none,
+        duration_s=none,
+        channels={},
+        phase=none.astype(np.int8),
+        stage=none.astype(np.int64),
+        excluded=none.astype(np.bool_),
+        kept=none.astype(np.bool_),
+    )
+
+
 def replace_series(session: Session, test_pk: int, series: Series) -> None:
     """Store these intervals in the place of what the test has; exclusions go with the old ones."""
     for table in (Interval, IntervalExtra, Exclusion):
@@ -419,13 +433,8 @@ def replace_analysis(
         "document": json.dumps(document, allow_nan=False, separators=(",", ":")),
         "computed_at": now(),
     }
-    found = session.get(Analysis, test_pk)
-    if found is None:
-        session.add(Analysis(test_id=test_pk, **values))
-    else:
-        for name, value in values.items():
-            setattr(found, name, value)
-    session.flush()
+    session.execute(sa.delete(Analysis).where(Analysis.test_id == test_pk))
+    session.execute(sa.insert(_table(Analysis)).values(test_id=test_pk, **values))
 
 
 def drop_analysis(session: Session, test_pk: int) -> None:

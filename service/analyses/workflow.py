@@ -474,7 +474,9 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
         session.execute(sa.update(ExerciseTest).where(ExerciseTest.id == test_pk).values(**edit.test))
     if test_pk is None:
         return None
-    if edit.series is not None:
+    if edit.series is not None and edit.new_test:
+        queries.write_series(session, test_pk, edit.series)
+    elif edit.series is not None:
         queries.replace_series(session, test_pk, edit.series)
     if edit.appended is not None:
         queries.append_series(session, test_pk, edit.appended)
@@ -628,12 +630,11 @@ def _new_rows(session: Session, target: Target, edit: Edit) -> TestRows:
     assert visit is not None  # noqa: S101 the address named it under the same snapshot
     assert subject is not None  # noqa: S101 as above
     blank = {column.key: None for column in sa.inspect(ExerciseTest).columns}
-    empty = queries.read_series(session, -1)
     return TestRows(
         subject=queries._mapping(subject),  # noqa: SLF001 the one other place that makes rows
         visit=queries._mapping(visit),  # noqa: SLF001
         test={**blank, "visit_id": target.visit_pk},
-        series=empty,
+        series=queries.no_series(),
         notes=(),
         reported=(),
         protocol_family=queries.family_of(session, edit.test.get("protocol_key")),

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from service.app import configure_logging
-from tests.benchmarks import serving
+from tests.benchmarks import serving, writing
 from tests.benchmarks.filling import FilledStore, filled
 from tests.benchmarks.rows import Row, tell
 
@@ -60,7 +60,11 @@ def _serving(bench: Bench) -> list[Row]:
     return serving.rows(bench.stores(), seconds=0.3 if bench.quick else 1.0)
 
 
-PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving}
+def _writing(bench: Bench) -> list[Row]:
+    return writing.rows(bench.store(bench.sizes[0]), files=3 if bench.quick else 20)
+
+
+PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving, "writing": _writing}
 
 
 def table(rows: Sequence[Row]) -> Iterator[str]:
