@@ -1,7 +1,7 @@
 """Blood pressure over a test, from the resting values and what was noted at the stages."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from service.analysis.formulas import applied
 from service.analysis.lines import fit_line
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks
+from service.analysis.plain import record_dict
 from service.analysis.series import StageNote, TestInput
 from service.analysis.stage_values import StageValues, stage_of_note, stage_values
 from service.findings import Finding, finding
@@ -112,10 +113,10 @@ class BloodPressure:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        answer = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
-        answer["readings"] = [asdict(one) for one in self.readings]
+        answer = record_dict(self, without="findings")
+        answer["readings"] = [record_dict(one) for one in self.readings]
         limit = self.published_limit
-        answer["published_limit"] = None if limit is None else asdict(limit)
+        answer["published_limit"] = None if limit is None else record_dict(limit)
         answer["reasons"] = dict(self.reasons)
         answer["reason"] = self.reasons.get("highest_systolic_mmhg")
         return answer

@@ -192,7 +192,7 @@ class LeftOut:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Placed:
     """At most one counted result for each member and round.
 
@@ -318,7 +318,9 @@ def place(
     position = np.empty(len(members), dtype=np.int64)
     position[order] = np.arange(len(members))
     column = {name: place for place, name in enumerate(rounds)}
-    of_kind = np.array([column.get(kind.round or "", 0) for kind in results.kinds], dtype=np.int64)
+    of_kind = np.array(
+        [0 if kind.round is None else column[kind.round] for kind in results.kinds], dtype=np.int64
+    )
     cell = position[results.member] * len(rounds) + of_kind[results.kind]
     counts = results.where(lambda kind: _why_kind_not_counted(kind, include_all=include_all) is None)
     counts &= ~outside_membership(members, results)
@@ -416,14 +418,14 @@ def _numbers(
     results: Results, counted: Integers, attribute: str, holds: Callable[[Kind], bool]
 ) -> list[tuple[str | None, int]]:
     """How many results have each value of an attribute, the most common first; of as many, the earliest."""
+    rows = counted[results.where(holds)[counted]]
     found: Counter[str | None] = Counter()
-    for kind, number in results.numbers(counted):
-        if holds(kind):
-            found[getattr(kind, attribute)] += number
+    for kind, number in results.numbers(rows):
+        found[getattr(kind, attribute)] += number
     if len(set(found.values())) < len(found):
-        in_time = sorted(results.whole(counted), key=lambda one: one.at)
+        in_time = sorted(results.whole(rows), key=lambda one: one.at)
         found = Counter({getattr(one, attribute): found[getattr(one, attribute)] for one in in_time})
-    return [(name, number) for name, number in found.most_common() if number]
+    return found.most_common()
 
 
 # --- one round -------------------------------------------------------------------------------------------------
@@ -1281,13 +1283,13 @@ def _pair_notes(results: Results, pairs: Pairs) -> list[str]:
         "averaging window": apart & ~convention & ~in_breaths[pairs.earlier],
         "effort, one being submaximal": differ(lambda kind: kind.effort == "submaximal"),
     }
+    told = [
+        (int(differs.argmax()), what, int(differs.sum())) for what, differs in found.items() if differs.any()
+    ]
+    # What comes first among the pairs is told first.
     return [
-        f"In {int(differs.sum()):,} of {len(pairs):,} pairs the two results differ in {what}; part of the change may come from that."
-        # What comes first among the pairs is told first.
-        for what, differs in sorted(
-            found.items(), key=lambda each: int(each[1].argmax()) if len(pairs) else 0
-        )
-        if differs.any()
+        f"In {number:,} of {len(pairs):,} pairs the two results differ in {what}; part of the change may come from that."
+        for _, what, number in sorted(told, key=lambda each: each[0])
     ]
 
 

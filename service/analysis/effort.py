@@ -6,7 +6,7 @@ exhaustive tests miss a ratio of 1.10.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -15,6 +15,7 @@ import numpy as np
 from service.analysis.loads import ERGOMETERS, SAME_LOAD
 from service.analysis.marks import Marks, exercise_load
 from service.analysis.peaks import Maxima, Peak
+from service.analysis.plain import record_dict
 from service.analysis.plateau import Plateau
 from service.analysis.rule_sets import (
     DEFAULT_RULES,
@@ -174,8 +175,8 @@ class Effort:
             "rule_set_source": self.rule_set.source,
             "rule_set_chosen_by": self.chosen_by,
             "criteria_needed": self.rule_set.criteria_needed,
-            "criteria": [asdict(one) for one in self.criteria],
-            "verification": None if self.verification is None else asdict(self.verification),
+            "criteria": [record_dict(one) for one in self.criteria],
+            "verification": None if self.verification is None else record_dict(self.verification),
             "reason": self.reason,
         }
 

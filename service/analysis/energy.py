@@ -1,7 +1,7 @@
 """Energy spent in exercise, and the fat and carbohydrate burnt where gas exchange can tell them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -11,6 +11,7 @@ from service.analysis.gas import without_lost_carbon_dioxide
 from service.analysis.lines import points_between
 from service.analysis.loads import Loads
 from service.analysis.marks import Marks, counted_rows
+from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.stage_values import StageValues, stage_values
 from service.analysis.windows import LEAST_COVERED_FRACTION, highest_window, overlap_s
@@ -133,11 +134,11 @@ class Energy:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        plain = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
+        plain = record_dict(self, without="findings")
         return {
             **plain,
-            "substrates": [asdict(one) for one in self.substrates],
-            "highest_fat": None if self.highest_fat is None else asdict(self.highest_fat),
+            "substrates": [record_dict(one) for one in self.substrates],
+            "highest_fat": None if self.highest_fat is None else record_dict(self.highest_fat),
             "sources": {
                 name: METHODS[name].source
                 for name in (self.equation, self.fat_equation, self.carbohydrate_equation)

@@ -1,7 +1,7 @@
 """Gas exchange: volume factors, uptake from expired fractions, ventilatory equivalents, and what calibration says."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -9,6 +9,7 @@ import numpy as np
 from service.analysis.formulas import applied
 from service.analysis.marks import Marks, counted_rows, full_rows_in_exercise
 from service.analysis.peaks import Peak, carbon_dioxide_lost
+from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Conditions, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, highest_window
 from service.findings import Finding, finding
@@ -85,7 +86,7 @@ class GasExchange:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        answer = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
+        answer = record_dict(self, without="findings")
         answer["reasons"] = dict(self.reasons)
         answer["reason"] = self.reasons.get("peak_ve_vco2")
         return answer
@@ -509,11 +510,11 @@ class CalibrationReport:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        plain = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
+        plain = record_dict(self, without="findings")
         return {
             **plain,
-            "checks": [asdict(one) for one in self.checks],
-            "drifts": [asdict(one) for one in self.drifts],
+            "checks": [record_dict(one) for one in self.checks],
+            "drifts": [record_dict(one) for one in self.drifts],
         }
 
 

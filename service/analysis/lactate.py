@@ -6,7 +6,7 @@ polynomial, log-log two straight lines on logarithms.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from service.analysis.loads import ERGOMETERS, SAME_LOAD, Loads
 from service.analysis.marks import Marks
+from service.analysis.plain import record_dict
 from service.analysis.segmented import fit_broken_line
 from service.analysis.series import Floats, StageNote, TestInput
 from service.analysis.stage_values import StageValues, stage_values
@@ -198,10 +199,10 @@ class LactateAnalysis:
     def as_dict(self) -> dict[str, Any]:
         """JSON form; the thresholds stand among those of the analysis."""
         return {
-            "stages": [asdict(one) for one in self.stages],
+            "stages": [record_dict(one) for one in self.stages],
             "load": self.load_key,
             "baseline_mmol_l": self.baseline_mmol_l,
-            "curve": None if self.curve is None else asdict(self.curve),
+            "curve": None if self.curve is None else record_dict(self.curve),
             "thresholds": [one.as_dict() for one in self.thresholds],
             "sample_site": self.sample_site,
             "analyser": self.analyser,

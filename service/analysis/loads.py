@@ -14,7 +14,17 @@ from numpy.typing import NDArray
 
 from service.analysis.marks import Marks, counted_rows, exercise_load
 from service.analysis.moments import median
-from service.analysis.series import PHASES, Bools, Floats, Mode, Series, Shape, StageNote, TestInput
+from service.analysis.series import (
+    PHASES,
+    Bools,
+    Floats,
+    Mode,
+    Series,
+    Shape,
+    StageNote,
+    TestInput,
+    known_of_series,
+)
 from service.findings import Finding, finding
 from service.methods.metabolic_equations import acsm_running, acsm_walking
 
@@ -186,8 +196,8 @@ def infer_shape(test: TestInput, marks: Marks) -> InferredShape:
     """
     if test.shape is not None:
         return InferredShape(test.shape, "given")
-    series, _ = _with_noted_loads(test)
-    return _shape_of(_runs(series, marks, _load_keys(test)))
+    series, _ = _with_noted_loads(test.series, test.mode, test.notes)
+    return _shape_of(_runs(series, marks, _load_keys(test.mode)))
 
 
 def find_loads(test: TestInput, marks: Marks) -> Loads:
@@ -208,13 +218,26 @@ def find_loads(test: TestInput, marks: Marks) -> Loads:
     Work rates missing from the whole series are taken from the stage notes by stage number. A row cut by the end of
     exercise has the load of the last full row. ACSM walking and running equations (acsm_2021).
     """
-    series, findings = _with_noted_loads(test)
-    keys = _load_keys(test)
-    runs = _runs(series, marks, keys)
-    found = InferredShape(test.shape, "given") if test.shape is not None else _shape_of(runs)
+    return _loads(test.series, marks, test.mode, test.shape, test.notes, test.handrail_support)
+
+
+@known_of_series
+def _loads(
+    recorded: Series,
+    marks: Marks,
+    mode: Mode,
+    stated_shape: Shape | None,
+    notes: tuple[StageNote, ...],
+    handrail_support: bool | None,
+) -> Loads:
+    series, findings = _with_noted_loads(recorded, mode, notes)
+    keys = _load_keys(mode)
+    # A stated ramp has no stages to be found.
+    runs = _runs(series, marks, keys) if stated_shape in {None, "step", "constant"} else []
+    found = InferredShape(stated_shape, "given") if stated_shape is not None else _shape_of(runs)
     findings += found.findings
-    unit: LoadUnit = "W" if test.mode in ERGOMETERS else "mL/kg/min"
-    per_row, side, reason = _load_of_rows(test, series, marks)
+    unit: LoadUnit = "W" if mode in ERGOMETERS else "mL/kg/min"
+    per_row, side, reason = _load_of_rows(series, marks, mode, handrail_support=handrail_support)
     if unit == "mL/kg/min" and reason is None and not series.has("grade_percent"):
         findings.append(
             finding(
@@ -237,34 +260,35 @@ def find_loads(test: TestInput, marks: Marks) -> Loads:
     )
 
 
-def _load_keys(test: TestInput) -> tuple[str, ...]:
-    return ("work_rate_w",) if test.mode in ERGOMETERS else ("speed_km_h", "grade_percent")
+def _load_keys(mode: Mode) -> tuple[str, ...]:
+    return ("work_rate_w",) if mode in ERGOMETERS else ("speed_km_h", "grade_percent")
 
 
-def _with_noted_loads(test: TestInput) -> tuple[Series, list[Finding]]:
+def _with_noted_loads(series: Series, mode: Mode, notes: Sequence[StageNote]) -> tuple[Series, list[Finding]]:
     """The series with a load channel filled from the stage notes, where it has none and its rows have stages.
 
     A row taken out for its gas values still tells the load, so exclusions are lifted.
     """
-    series = replace(test.series, excluded=np.zeros(len(test.series), dtype=np.bool_))
+    if series.excluded.any():
+        series = replace(series, excluded=np.zeros(len(series), dtype=np.bool_))
     findings: list[Finding] = []
-    channels = dict(series.channels)
-    for key in _load_keys(test):
+    filled: dict[str, Floats] = {}
+    for key in _load_keys(mode):
         if series.has(key):
             continue
         values = np.full(len(series), np.nan)
-        for note in test.notes:
+        for note in notes:
             load = getattr(note, key)
             if load is not None and note.stage is not None:
                 values[_rows_of_note(series, note)] = load
         if np.isfinite(values).any():
-            channels[key] = values
+            filled[key] = values
             findings.append(
                 finding(
                     "load_from_stage_notes", f"The series has no {key}; it was taken from the stage notes."
                 )
             )
-    return replace(series, channels=channels), findings
+    return (replace(series, channels={**series.channels, **filled}) if filled else series), findings
 
 
 def _rows_of_note(series: Series, note: StageNote) -> Bools:
@@ -275,17 +299,17 @@ def _rows_of_note(series: Series, note: StageNote) -> Bools:
 
 
 def _load_of_rows(
-    test: TestInput, series: Series, marks: Marks
+    series: Series, marks: Marks, mode: Mode, *, handrail_support: bool | None
 ) -> tuple[Floats, NDArray[np.int8], str | None]:
     """Load and side of every row, and why there is none."""
     n = len(series)
-    if test.mode in ERGOMETERS:
+    if mode in ERGOMETERS:
         side = np.full(n, NO_GAIT, dtype=np.int8)
         load = _until_end(series, marks, "work_rate_w")
         reason = None if np.isfinite(load).any() else "the test has no work rates"
         return load, side, reason
     nowhere = np.full(n, np.nan), np.full(n, UNKNOWN_SIDE, dtype=np.int8)
-    if test.handrail_support:
+    if handrail_support:
         return *nowhere, "the handrail was held, so speed and grade do not tell the oxygen cost"
     speed = _until_end(series, marks, "speed_km_h")
     if not np.isfinite(speed).any():
@@ -295,7 +319,7 @@ def _load_of_rows(
         if series.has("grade_percent")
         else np.where(np.isfinite(speed), 0.0, np.nan)
     )
-    side = _side_of_speed(speed, test.mode)
+    side = _side_of_speed(speed, mode)
     load = np.full(n, np.nan)
     for gait, cost in ((WALKING, acsm_walking), (RUNNING, acsm_running)):
         rows = (side == gait) & np.isfinite(grade)

@@ -7,10 +7,11 @@ percentile a rank is a bound, never a number.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from math import erf, exp, hypot, log, log1p, sqrt
 from typing import Any, Literal
 
+from service.analysis.plain import record_dict
 from service.analysis.series import Person
 from service.errors import InvalidContent
 from service.methods.catalogue import METHODS
@@ -96,7 +97,7 @@ class Rank:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return asdict(self) | {"notes": list(self.notes)}
+        return record_dict(self) | {"notes": list(self.notes)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +136,7 @@ class Predicted:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return asdict(self)
+        return record_dict(self)
 
 
 def rank(

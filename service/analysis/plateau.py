@@ -7,7 +7,7 @@ and fails nobody.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -23,6 +23,7 @@ from service.analysis.loads import (
 )
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.moments import median
+from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, overlap_s
 from service.errors import InvalidContent, Place
@@ -198,8 +199,8 @@ class Plateau:
         """JSON form."""
         return {
             "verdict": self.verdict,
-            "rules": [asdict(one) for one in self.rules],
-            "fit": None if self.fit is None else asdict(self.fit),
+            "rules": [record_dict(one) for one in self.rules],
+            "fit": None if self.fit is None else record_dict(self.fit),
         }
 
     def doubted(self, reason: str) -> "Plateau":

@@ -1,13 +1,14 @@
 """Recovery of heart rate: how far it falls in the first and second minute after exercise."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.peaks import Maxima, find_maxima
+from service.analysis.plain import record_dict
 from service.analysis.series import TestInput
 from service.findings import Finding, finding
 
@@ -85,8 +86,10 @@ class Recovery:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        answer = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
-        answer["published_limit"] = None if self.published_limit is None else asdict(self.published_limit)
+        answer = record_dict(self, without="findings")
+        answer["published_limit"] = (
+            None if self.published_limit is None else record_dict(self.published_limit)
+        )
         answer["reasons"] = dict(self.reasons)
         answer["reason"] = self.reasons.get("drop_60s_bpm")
         return answer

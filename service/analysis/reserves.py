@@ -1,12 +1,13 @@
 """What was left at peak exercise, of heart rate and of breathing, and how far oxygen pulse and work rate reached."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from service.analysis.formulas import applied
 from service.analysis.norms import Predicted, predict_one
 from service.analysis.peaks import Maxima, Peak
+from service.analysis.plain import record_dict
 from service.analysis.series import Mode, Person, TestInput
 from service.findings import Finding
 from service.methods.catalogue import METHODS
@@ -83,9 +84,9 @@ class Reserves:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        answer = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "findings"}
+        answer = record_dict(self, without="findings")
         limit = self.breathing_reserve_limit
-        answer["breathing_reserve_limit"] = None if limit is None else asdict(limit)
+        answer["breathing_reserve_limit"] = None if limit is None else record_dict(limit)
         answer["predicted"] = [one.as_dict() for one in self.predicted]
         answer["reasons"] = dict(self.reasons)
         answer["reason"] = (

@@ -1,7 +1,7 @@
 """Slopes over a test: ventilation on CO2 output, uptake on the logarithm of ventilation, on work rate, heart rate on uptake."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from service.analysis.gas import without_lost_carbon_dioxide
 from service.analysis.lines import Line, fit_line, is_constant, lags_for, points_between
 from service.analysis.loads import ERGOMETERS, Loads
 from service.analysis.marks import Marks
+from service.analysis.plain import record_dict
 from service.analysis.series import Floats, Series, TestInput
 from service.analysis.stage_values import StageValues, stage_values
 from service.methods.method import COMMON_PRACTICE
@@ -105,7 +106,7 @@ class Slope:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
+        return record_dict(self)
 
 
 @dataclass(frozen=True, slots=True)

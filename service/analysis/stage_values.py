@@ -1,7 +1,7 @@
 """What each stage came to: means over its last minute, and whether it was steady."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from service.analysis.loads import Loads, Stage
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.moments import median
 from service.analysis.peaks import carbon_dioxide_lost
+from service.analysis.plain import record_dict
 from service.analysis.series import Series, StageNote
 from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
 from service.methods.ratios import respiratory_exchange_ratio
@@ -78,7 +79,7 @@ class StageValues:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {one.name: getattr(self, one.name) for one in fields(self) if one.name != "stage"}
+        return record_dict(self, without="stage")
 
 
 def stage_values(series: Series, loads: Loads) -> tuple[StageValues, ...]:

@@ -5,8 +5,6 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Literal
 
-import numpy as np
-
 from service.analysis.breath_care import BreathCare, check_breath_rule, told, with_breaths_left_out
 from service.analysis.effort import Effort, judge_effort
 from service.analysis.estimation import Estimate, Estimates, estimate
@@ -26,6 +24,7 @@ from service.analysis.peaks import (
     find_peak,
     peak_by_window,
 )
+from service.analysis.plain import plain
 from service.analysis.plateau import PLATEAU_RULES, Plateau, PlateauRule, assess_plateau
 from service.analysis.provenance import with_sources
 from service.analysis.quality import conditions_findings, judge_quality
@@ -330,8 +329,8 @@ class TestAnalysis:
             "cautions": list(self.cautions),
             "reasons": reasons,
         }
-        plain: dict[str, Any] = _plain(with_sources(answer))
-        return plain
+        document: dict[str, Any] = plain(with_sources(answer))
+        return document
 
 
 _METHODS: Mapping[str, str] = MappingProxyType(
@@ -347,15 +346,6 @@ _METHODS: Mapping[str, str] = MappingProxyType(
 
 def _absent(*names: str, reason: str) -> dict[str, str | None]:
     return {**dict.fromkeys(names), "reason": reason}
-
-
-def _plain(value: Any) -> Any:
-    """Plain Python in place of numpy's numbers, lists in place of tuples."""
-    if isinstance(value, Mapping):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(one) for one in value]
-    return value.item() if isinstance(value, np.generic) else value
 
 
 def analyse_test(

@@ -11,7 +11,7 @@ alike and a test of the break false.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, Literal
 
@@ -21,6 +21,7 @@ from service.analysis.loads import Loads, find_loads
 from service.analysis.marks import Marks, counted_rows, exercise_load, full_rows_in_exercise
 from service.analysis.moments import mean, median, standard_deviation
 from service.analysis.peaks import Peak, carbon_dioxide_lost
+from service.analysis.plain import record_dict
 from service.analysis.segmented import (
     LEAST_POINTS,
     BreakModel,
@@ -143,7 +144,7 @@ class Threshold:
     def as_dict(self) -> dict[str, Any]:
         """JSON form, with the source of the method; that of a tester's own is the tester, in the reason."""
         return {
-            **{one.name: getattr(self, one.name) for one in fields(self)},
+            **record_dict(self),
             "source": SOURCES.get(self.method, "the tester"),
         }
 
@@ -835,10 +836,12 @@ def _time_constant(time_s: Floats, uptake: Floats, watts: Floats) -> float | Non
     load = watts[np.minimum(np.searchsorted(time_s, seconds), time_s.size - 1)]
     keep = np.exp(-1.0 / tried)
     followed = np.empty((seconds.size, tried.size))
-    followed[0] = load[0]
-    for place in range(1, seconds.size):
-        followed[place] = load[place] + (followed[place - 1] - load[place]) * keep
-    at = np.column_stack([np.interp(time_s, seconds, one) for one in followed.T])
+    followed[0] = before = np.full(tried.size, load[0])
+    for row, now in zip(followed[1:], load[1:].tolist(), strict=True):
+        np.subtract(before, now, out=row)
+        np.multiply(row, keep, out=row)
+        before = np.add(row, now, out=row)
+    at = _between(time_s, seconds, followed)
     at -= at.mean(axis=0)
     about = uptake - uptake.mean()
     squares = np.einsum("ij,ij->j", at, at)
@@ -857,6 +860,15 @@ def _time_constant(time_s: Floats, uptake: Floats, watts: Floats) -> float | Non
         return None
     found = float(tried[best] - 2.0 * (left[best + 1] - left[best - 1]) / (8.0 * bend))
     return found if _RESPONSE_S[0] <= found <= _RESPONSE_S[1] else None
+
+
+def _between(time_s: Floats, seconds: Floats, columns: Floats) -> Floats:
+    """Values of many columns at moments between the first and the last second, by straight lines (as `numpy.interp`)."""
+    before = np.minimum(np.searchsorted(seconds, time_s, side="right") - 1, seconds.size - 2)
+    rise = (columns[before + 1] - columns[before]) / (seconds[before + 1] - seconds[before])[:, None]
+    at: Floats = rise * (time_s - seconds[before])[:, None] + columns[before]
+    at[time_s == seconds[-1]] = columns[-1]
+    return at
 
 
 @dataclass(frozen=True, slots=True)
