@@ -68,6 +68,24 @@ def standard_deviation(values: Floats) -> float:
     return float(np.sqrt(np.add.reduce(apart * apart) / values.size))
 
 
+def moments_of_columns(table: Floats) -> tuple[Floats, Floats]:
+    """Mean and SD of each column.
+
+    Parameters
+    ----------
+    table : ndarray of float, shape (n, p)
+        At least one row.
+
+    Returns
+    -------
+    mean, sd : ndarray of float, shape (p,)
+    """
+    n = len(table)
+    level = np.add.reduce(table, axis=0) / n
+    apart = table - level
+    return level, np.sqrt(np.add.reduce(apart * apart, axis=0) / n)
+
+
 def quantiles(values: Floats, parts: Sequence[float]) -> tuple[float, ...]:
     """Quantiles of some numbers, by straight lines between them (the usual definition of numpy).
 

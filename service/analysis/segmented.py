@@ -10,13 +10,13 @@ Searching for the break makes its F ratio large by chance, so no F table applies
 all breaks is made by resampling residuals in a way that keeps their autocorrelation.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.analysis.moments import mean, quantiles, standard_deviation
+from service.analysis.moments import mean, moments_of_columns, quantiles, standard_deviation
 from service.analysis.series import Floats
 
 #: Rows on either side of the break (project default).
@@ -114,37 +114,38 @@ class _Base:
     columns: Floats  # (n, q), orthonormal
 
 
-def _base(x: Floats, further: Floats | None, held: float | None = None) -> _Base | None:
+def _base(x: Floats, further: Floats | None) -> _Base | None:
+    """Of free terms; None where x is constant."""
     n = x.size
     if further is not None and further.shape[:1] != (n,):
         raise ValueError(f"x has {n} rows and the further terms {further.shape[0]}; give one row a point.")
-    if held is not None and (further is None or held <= 0):
-        raise ValueError("A held term needs a further term and a positive size.")
-    order = np.argsort(x, kind="stable")
+    order = x.argsort(kind="stable")
     centre, scale = (mean(x), standard_deviation(x)) if n else (0.0, 0.0)
     if scale <= _TINY * max(abs(centre), 1.0):
         return None
     scaled = (x[order] - centre) / scale
-    free = np.empty((n, 0)) if further is None else further[order, : None if held is None else -1]
-    parts = np.empty((n, 2 + free.shape[1]))
-    parts[:, 0], parts[:, 1] = 1.0, scaled
-    used = 2
-    for one in free.T:
+    parts = [np.ones(n), scaled]
+    for one in () if further is None else further[order].T:
         spread = standard_deviation(one)
         if spread > 0:
-            parts[:, used] = (one - mean(one)) / spread
-            used += 1
-    columns, triangle = np.linalg.qr(parts[:, :used])
-    columns = columns[:, np.abs(np.diagonal(triangle)) > 1e-8 * np.sqrt(n)]
-    if held is not None and further is not None:
-        # Profiled out with a normal prior of SD `held` times the residual SD, a term takes only this part of its direction.
-        term = further[order, -1]
-        own = term - columns @ (columns.T @ term)
-        size = float(own @ own)
-        if size > _TINY * n:
-            part = held**2 * size / (1.0 + held**2 * size)
-            columns = np.column_stack((columns, own * np.sqrt(part / size)))
+            parts.append((one - mean(one)) / spread)
+    columns, triangle = np.linalg.qr(np.array(parts).T)
+    columns = columns[:, np.abs(triangle.diagonal()) > 1e-8 * np.sqrt(n)]
     return _Base(order, scaled, centre, scale, columns)
+
+
+def _holding(base: _Base, term: Floats, held: float) -> _Base:
+    """With a further term that is held: of its direction it takes only a part.
+
+    That is what profiling it out with a normal prior of SD `held` times the residual SD leaves of it.
+    """
+    sorted_term = term[base.order]
+    own = sorted_term - base.columns @ (base.columns.T @ sorted_term)
+    size = float(own @ own)
+    if size <= _TINY * term.size:
+        return base
+    part = held**2 * size / (1.0 + held**2 * size)
+    return replace(base, columns=np.column_stack((base.columns, own * np.sqrt(part / size))))
 
 
 def _after(values: Floats) -> Floats:
@@ -211,44 +212,6 @@ def _best_break(base: _Base, rest: Floats, first: int, last: int, *, upward: boo
             if falls[chosen] > best:
                 best, position = float(falls[chosen]), float(meets[chosen])
     return position if best > 0 else None
-
-
-def _solved(
-    x: Floats, y: Floats, further: Floats | None, position: float, sse_line: float, held: float | None
-) -> BrokenLine:
-    """All other coefficients at a known break."""
-    n = x.size
-    centre, spread = mean(x), standard_deviation(x)
-    more = np.empty((n, 0)) if further is None else further
-    level, width = more.mean(axis=0), more.std(axis=0)
-    width = np.where(width > 0, width, 1.0)
-    # The prior is one more row: the held coefficient is 0 but for `held` residual SDs.
-    columns = np.zeros((n + (held is not None), 3 + more.shape[1]))
-    columns[:n, 0] = 1.0
-    columns[:n, 1] = (x - centre) / spread
-    columns[:n, 2] = np.maximum(x - position, 0.0) / spread
-    columns[:n, 3:] = (more - level) / width
-    wanted = np.zeros(len(columns))
-    # With y about its mean, the intercept is not swamped.
-    middle = mean(y)
-    wanted[:n] = y - middle
-    if held is not None:
-        columns[-1, -1] = 1.0 / (held * width[-1])
-    found, *_ = np.linalg.lstsq(columns, wanted, rcond=None)
-    residual = (wanted - columns @ found)[:n]
-    found[0] += middle
-    slope, rise = float(found[1]) / spread, float(found[2]) / spread
-    coefficients = found[3:] / width
-    return BrokenLine(
-        position=position,
-        intercept=float(found[0] - slope * centre - coefficients @ level),
-        slope_before=slope,
-        slope_after=slope + rise,
-        further=tuple(float(one) for one in coefficients),
-        sse=float(residual @ residual),
-        sse_line=sse_line,
-        n=n,
-    )
 
 
 @lru_cache(maxsize=64)
@@ -348,11 +311,13 @@ class BreakModel:
         What the SD of the errors is proportional to, above 0; the same everywhere if left out.
     least_points : int
         Points on either side, those at the break included.
+    free : BreakModel, optional
+        The same points without the held term, where it is at hand.
 
     Raises
     ------
     ValueError
-        The lengths differ, or a value is not finite.
+        The lengths differ, a value is not finite, or a held term is none.
     """
 
     x: Floats
@@ -362,6 +327,7 @@ class BreakModel:
     held: float | None = field(default=None, kw_only=True)
     spread: Floats | None = field(default=None, kw_only=True)
     least_points: int = field(default=LEAST_POINTS, kw_only=True)
+    free: "BreakModel | None" = field(default=None, kw_only=True, repr=False)
 
     def __post_init__(self) -> None:
         if self.x.shape != self.y.shape or self.x.ndim != 1:
@@ -370,21 +336,41 @@ class BreakModel:
             )
         if not (np.isfinite(self.x).all() and np.isfinite(self.y).all()):
             raise ValueError("x or y holds a value that is missing or infinite; leave such points out.")
+        if self.held is not None and (self.further is None or self.held <= 0):
+            raise ValueError("A held term needs a further term and a positive size.")
+
+    def holding(self, term: Floats, held: float, *, upward: bool) -> "BreakModel":
+        """The same points with one more term, which is held; what they share is not worked out again."""
+        further = np.column_stack(
+            (np.empty((self.x.size, 0)) if self.further is None else self.further, term)
+        )
+        return replace(self, further=further, held=held, upward=upward, free=self)
 
     @cached_property
-    def _base(self) -> _Base | None:
-        return _base(self.x, self.further, self.held)
+    def base(self) -> _Base | None:
+        """What every break shares; None where x is constant."""
+        if self.held is None or self.further is None:
+            return _base(self.x, self.further)
+        base = _base(self.x, self.further[:, :-1]) if self.free is None else self.free.base
+        return None if base is None else _holding(base, self.further[:, -1], self.held)
+
+    @cached_property
+    def moments_of_y(self) -> tuple[float, float]:
+        """Mean, and an SD to divide by."""
+        if self.free is not None:
+            return self.free.moments_of_y
+        return mean(self.y), standard_deviation(self.y) or 1.0
 
     @cached_property
     def fit(self) -> BrokenLine | None:
         """The least-squares line with one break, exactly; see `fit_broken_line`."""
         x, y = self.x, self.y
-        base = self._base if x.size >= 2 * self.least_points else None
+        base = self.base if x.size >= 2 * self.least_points else None
         if base is None:
             return None
         first, last = _allowed(base.x, self.least_points)
-        tall = standard_deviation(y) or 1.0
-        ys = (y[base.order] - mean(y)) / tall
+        middle, tall = self.moments_of_y
+        ys = (y[base.order] - middle) / tall
         rest = ys - base.columns @ (base.columns.T @ ys)
         sse_line = float(rest @ ys)
         if sse_line <= _TINY * ys.size or first > last:
@@ -392,7 +378,41 @@ class BreakModel:
         position = _best_break(base, rest, first, last, upward=self.upward)
         if position is None:
             return None
-        return _solved(x, y, self.further, base.centre + base.scale * position, sse_line * tall**2, self.held)
+        return self._solved(base, base.centre + base.scale * position, sse_line * tall**2)
+
+    def _solved(self, base: _Base, position: float, sse_line: float) -> BrokenLine:
+        """All other coefficients at a known break."""
+        x, n, centre, spread = self.x, self.x.size, base.centre, base.scale
+        more = np.empty((n, 0)) if self.further is None else self.further
+        level, width = moments_of_columns(more)
+        width = np.where(width > 0, width, 1.0)
+        # The prior is one more row: the held coefficient is 0 but for `held` residual SDs.
+        columns = np.zeros((n + (self.held is not None), 3 + more.shape[1]))
+        columns[:n, 0] = 1.0
+        columns[:n, 1] = (x - centre) / spread
+        columns[:n, 2] = np.maximum(x - position, 0.0) / spread
+        columns[:n, 3:] = (more - level) / width
+        wanted = np.zeros(len(columns))
+        # With y about its mean, the intercept is not swamped.
+        middle, _ = self.moments_of_y
+        wanted[:n] = self.y - middle
+        if self.held is not None:
+            columns[-1, -1] = 1.0 / (self.held * width[-1])
+        found, *_ = np.linalg.lstsq(columns, wanted, rcond=None)
+        residual = (wanted - columns @ found)[:n]
+        found[0] += middle
+        slope, rise = float(found[1]) / spread, float(found[2]) / spread
+        coefficients = found[3:] / width
+        return BrokenLine(
+            position=position,
+            intercept=float(found[0] - slope * centre - coefficients @ level),
+            slope_before=slope,
+            slope_after=slope + rise,
+            further=tuple(coefficients.tolist()),
+            sse=float(residual @ residual),
+            sse_line=sse_line,
+            n=n,
+        )
 
     @cached_property
     def _fitted(self) -> Floats:
@@ -422,7 +442,7 @@ class BreakModel:
         -----
         Both the data and the resamples are searched at up to 48 data points, evenly spread over the points.
         """
-        fit, base = self.fit, self._base
+        fit, base = self.fit, self.base
         if fit is None or base is None:
             return None
         x, y = self.x, self.y
@@ -445,7 +465,8 @@ class BreakModel:
             )
             return np.minimum(part, 1.0)
 
-        scaled = (y - mean(y)) / (standard_deviation(y) or 1.0)
+        middle, tall = self.moments_of_y
+        scaled = (y - middle) / tall
         seen = float(largest((scaled @ columns)[None, :], np.array([scaled @ scaled]))[0])
         centred = residual - mean(residual)
         centred /= standard_deviation(centred) or 1.0
@@ -490,7 +511,7 @@ class BreakModel:
         -----
         Breaks of the resamples are searched at up to 120 data points, so the ends are as exact as these lie close.
         """
-        fit, base = self.fit, self._base
+        fit, base = self.fit, self.base
         if fit is None or base is None:
             return None
         x, further = self.x, self.further

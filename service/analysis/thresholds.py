@@ -27,7 +27,6 @@ from service.analysis.segmented import (
     BreakModel,
     BrokenLine,
     Draws,
-    fit_broken_line,
     memory_of,
 )
 from service.analysis.series import PHASES, Floats, Series, TesterThreshold, TestInput, ThresholdName
@@ -411,17 +410,17 @@ def _model(curve: _Curve, bend_at: Sequence[float], draws: Draws) -> _Model:
     bends = [np.maximum(curve.x - place, 0.0) for place in _bends(curve, bend_at)]
     free = np.column_stack((curve.further, *bends)) if bends else curve.further
     block_rows = min(max(curve.x.size // 60, 1), 6)
-    broken = BreakModel(curve.x, curve.y, free, upward=True, spread=curve.spread)
     if float(np.abs(curve.lag).max(initial=0.0)) <= 0.0:
-        return _Model(curve, broken, block_rows, draws)
+        return _Model(
+            curve, BreakModel(curve.x, curve.y, free, upward=True, spread=curve.spread), block_rows, draws
+        )
     # The size of the errors, with their memory: what a mean over many rows feels.
-    first = fit_broken_line(curve.x, curve.y, free)
-    residual = curve.y - (mean(curve.y) if first is None else first.predict(curve.x, free))
+    first = BreakModel(curve.x, curve.y, free, spread=curve.spread)
+    residual = curve.y - (mean(curve.y) if first.fit is None else first.fit.predict(curve.x, free))
     memory = memory_of(residual)
     error = standard_deviation(residual) * np.sqrt((1.0 + memory) / (1.0 - memory))
     held = _STORES_LAG_SD_S / max(error, 1e-9 * float(np.abs(curve.y).max()))
-    terms = np.column_stack((free, curve.lag))
-    return _Model(curve, replace(broken, further=terms, held=held), block_rows, draws)
+    return _Model(curve, first.holding(curve.lag, held, upward=True), block_rows, draws)
 
 
 def _line(curve: _Curve, fit: BrokenLine, bend_at: Sequence[float]) -> tuple[tuple[float, float], ...]:

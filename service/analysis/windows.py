@@ -50,8 +50,8 @@ def starts_without_overlap(start_s: Floats, end_s: Floats) -> Floats:
     -------
     ndarray of float, shape (n,)
     """
-    starts = np.asarray(start_s, dtype=np.float64).copy()
-    starts[1:] = np.maximum(starts[1:], end_s[:-1])
+    starts = np.array(start_s, dtype=np.float64)
+    np.maximum(starts[1:], end_s[:-1], out=starts[1:])
     return starts
 
 
@@ -120,16 +120,22 @@ class _Integral:
     edges: Floats
     running: Floats
 
-    def at(self, moments: Floats) -> Floats:
-        values: Floats = np.interp(moments, self.edges, self.running)
-        return values
+    def over(self, moments: Floats, window_s: float) -> Floats:
+        """The integral over the windows that begin at some moments."""
+        ends: Floats = np.interp(moments + window_s, self.edges, self.running)
+        return ends - np.interp(moments, self.edges, self.running)
 
 
-def _integral(starts: Floats, end_s: Floats, per_second: Floats) -> _Integral:
-    edges = np.column_stack((starts, end_s)).ravel()
-    parts = np.zeros(edges.size)
-    parts[1::2] = per_second * (end_s - starts)
-    return _Integral(edges, np.cumsum(parts))
+def _integrals(starts: Floats, end_s: Floats, *per_second: Floats | Bools) -> list[_Integral]:
+    edges = np.empty(2 * starts.size)
+    edges[0::2], edges[1::2] = starts, end_s
+    length = end_s - starts
+    answer = []
+    for values in per_second:
+        parts = np.zeros(edges.size)
+        np.multiply(values, length, out=parts[1::2])
+        answer.append(_Integral(edges, np.add.accumulate(parts)))
+    return answer
 
 
 def means_from(
@@ -159,12 +165,10 @@ def means_from(
     """
     used = counts & np.isfinite(values)
     starts = starts_without_overlap(start_s, end_s)
-    covered = _integral(starts, end_s, used.astype(np.float64))
-    full = _integral(starts, end_s, np.where(used, values, 0.0))
-    time = covered.at(window_starts_s + window_s) - covered.at(window_starts_s)
-    total = full.at(window_starts_s + window_s) - full.at(window_starts_s)
+    covered, full = _integrals(starts, end_s, used, np.where(used, values, 0.0))
+    time, total = (one.over(window_starts_s, window_s) for one in (covered, full))
     means: Floats = np.divide(total, time, out=np.full(time.shape, np.nan), where=time > _SLACK)
-    return means, np.clip(time / window_s, 0.0, 1.0)
+    return means, np.minimum(np.maximum(time / window_s, 0.0), 1.0)
 
 
 def highest_window(
@@ -220,32 +224,37 @@ def highest_window(
     if not len(end_s) or latest < from_s - _SLACK:
         return None
     latest = max(latest, from_s)
-    weight = np.ones(len(end_s)) if weights is None else weights
-    used = counts & np.isfinite(values) & np.isfinite(weight)
+    used = counts & np.isfinite(values)
+    if weights is not None:
+        used &= np.isfinite(weights)
     starts = starts_without_overlap(start_s, end_s)
-    covered = _integral(starts, end_s, used.astype(np.float64))
-    heavy = _integral(starts, end_s, np.where(used, weight, 0.0))
-    full = _integral(starts, end_s, np.where(used, weight * np.where(used, values, 0.0), 0.0))
+    value = np.where(used, values, 0.0)
+    if weights is None:
+        covered, full = _integrals(starts, end_s, used, value)
+        heavy = covered
+    else:
+        weight = np.where(used, weights, 0.0)
+        covered, heavy, full = _integrals(starts, end_s, used, weight, weight * value)
 
     edges = np.concatenate((starts, end_s))
     positions = np.concatenate((edges, edges - window_s, [from_s, latest]))
-    positions = np.unique(positions[(positions >= from_s) & (positions <= latest)])
+    positions = _sorted_once(positions[(positions >= from_s) & (positions <= latest)])
     least_s = least_covered_fraction * window_s
-    time = covered.at(positions + window_s) - covered.at(positions)
+    time = covered.over(positions, window_s)
     # Where coverage passes the least allowed between two positions, that moment is a candidate too.
     short = time - least_s
-    (passes,) = np.nonzero(short[:-1] * short[1:] < 0)
+    (passes,) = (short[:-1] * short[1:] < 0).nonzero()
     if passes.size:
         part = short[passes] / (short[passes] - short[passes + 1])
         between = positions[passes] + part * (positions[passes + 1] - positions[passes])
-        positions = np.unique(np.concatenate((positions, between)))
-        time = covered.at(positions + window_s) - covered.at(positions)
+        positions = _sorted_once(np.concatenate((positions, between)))
+        time = covered.over(positions, window_s)
     allowed = time >= least_s - _SLACK * window_s
     if not allowed.any():
         return None
     positions = positions[allowed]
-    mass = heavy.at(positions + window_s) - heavy.at(positions)
-    total = full.at(positions + window_s) - full.at(positions)
+    mass = time[allowed] if heavy is covered else heavy.over(positions, window_s)
+    total = full.over(positions, window_s)
     means = np.divide(total, mass, out=np.full(mass.shape, -np.inf), where=mass > 0)
     highest = float(means.max())
     if not np.isfinite(highest):
@@ -253,6 +262,15 @@ def highest_window(
     # Equal windows differ by rounding only: take the earliest.
     start = float(positions[int(np.argmax(means >= highest - 1e-12 * abs(highest)))])
     inside = np.where(used, overlap_s(start_s, end_s, start, start + window_s), 0.0)
-    pull = inside * np.where(used, weight, 0.0)
-    value = float(np.dot(pull, np.where(used, values, 0.0)) / pull.sum())
-    return Window(start, start + window_s, value, min(1.0, float(inside.sum()) / window_s))
+    pull = inside if weights is None else inside * weight
+    mean = float(np.dot(pull, value) / pull.sum())
+    return Window(start, start + window_s, mean, min(1.0, float(inside.sum()) / window_s))
+
+
+def _sorted_once(values: Floats) -> Floats:
+    """Values in order, each once."""
+    ordered = np.sort(values)
+    new = np.ones(ordered.size, dtype=np.bool_)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    answer: Floats = ordered[new]
+    return answer
