@@ -463,6 +463,10 @@ def _one_of(text: str | None, kind: Any, option: str) -> Any:
 
 _File = Annotated[Path, typer.Argument(exists=True, dir_okay=False, help="CSV or XLSX.")]
 _ModeOption = Annotated[str, typer.Option(help="treadmill, cycle, arm, row, ski, step, walk or run.")]
+_ProcessesOption = Annotated[
+    int | None,
+    typer.Option(min=1, max=64, help="Processes that share the work; one for each core if not given."),
+]
 _ColumnsOption = Annotated[
     str | None,
     typer.Option(
@@ -622,11 +626,13 @@ def import_files(
             exists=True, dir_okay=False, help="CSV with subject, date, mode, body_mass_kg, file, ..."
         ),
     ] = None,
+    processes: _ProcessesOption = None,
 ) -> None:
     """Import files into the record: some of one visit, or years of them by a manifest. Run again, nothing is doubled."""
     from service.analysis.series import Mode, Sex
-    from service.batches.workflow import Outcome, file_at, jobs_of_files, jobs_of_manifest, run_jobs
+    from service.batches.workflow import FileAt, Outcome, jobs_of_files, jobs_of_manifest, run_jobs
     from service.imports.workflow import Source
+    from service.workers import cores
 
     if (manifest is None) == (not files):
         raise typer.BadParameter("give files, or --manifest", param_hint="FILE")
@@ -634,7 +640,7 @@ def import_files(
         if manifest is not None:
             folder = manifest.parent
             jobs = jobs_of_manifest(
-                Source(manifest.read_bytes(), manifest.name), lambda name: file_at(folder / name)
+                Source(manifest.read_bytes(), manifest.name), lambda name: FileAt(folder / name)
             )
         else:
             if subject is None or visit is None or mode is None:
@@ -657,7 +663,7 @@ def import_files(
         Progress(console=_errors, transient=True, disable=len(jobs) < 2) as progress,
     ):
         task = progress.add_task("Importing", total=len(jobs))
-        for outcome in run_jobs(store, "command line", jobs, replace=replace):
+        for outcome in run_jobs(store, "command line", jobs, replace=replace, processes=processes or cores()):
             outcomes.append(outcome)
             progress.advance(task)
     for outcome in outcomes:
@@ -769,15 +775,19 @@ def reanalyse(
             help="Every complete test, not only those analysed by an older version or with settings changed since.",
         ),
     ] = False,
+    processes: _ProcessesOption = None,
 ) -> None:
     """Analyse tests anew that were analysed by an older version or with settings changed since, and say what changed."""
     from service.upkeep.workflow import reanalyse_tests
+    from service.workers import cores
 
     changed = 0
     with _record() as store, Progress(console=_errors, transient=True) as progress:
         task = progress.add_task("Analysing", total=None)
         done = 0
-        for one in reanalyse_tests(store, "command line", everything=everything):
+        for one in reanalyse_tests(
+            store, "command line", everything=everything, processes=processes or cores()
+        ):
             done += 1
             progress.update(task, total=one.of, completed=done)
             if one.changed:

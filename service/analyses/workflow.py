@@ -474,10 +474,9 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
         session.execute(sa.update(ExerciseTest).where(ExerciseTest.id == test_pk).values(**edit.test))
     if test_pk is None:
         return None
-    if edit.series is not None and edit.new_test:
-        queries.write_series(session, test_pk, edit.series)
-    elif edit.series is not None:
-        queries.replace_series(session, test_pk, edit.series)
+    if edit.series is not None:
+        store = queries.write_series if edit.new_test else queries.replace_series
+        store(session, test_pk, edit.series)
     if edit.appended is not None:
         queries.append_series(session, test_pk, edit.appended)
     if edit.notes is not None:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from dataclasses import replace as replaced
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -33,17 +34,20 @@ from service.subjects.queries import bump, by_code
 from service.subjects.schemas import SubjectIn
 from service.visits import queries as visits
 from service.visits.schemas import MeasurementIn, VisitIn
+from service.workers import done_by_all
 
 
-def file_at(path: Path) -> Callable[[], Source]:
+@dataclass(frozen=True, slots=True)
+class FileAt:
     """Reads a file of this machine when its turn comes."""
 
-    def read() -> Source:
-        if not path.is_file():
-            raise InvalidContent(f"There is no file {path}.")
-        return Source(path.read_bytes(), path.name)
+    path: Path
 
-    return read
+    def __call__(self) -> Source:
+        """The file."""
+        if not self.path.is_file():
+            raise InvalidContent(f"There is no file {self.path}.")
+        return Source(self.path.read_bytes(), self.path.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +130,7 @@ def jobs_of_files(
     options = _given(mode=mode, columns=columns, protocol_id=protocol_id, stop_reason=stop_reason)
     person = _given(code=subject, sex=sex, birth_date=None if birth_date is None else birth_date.isoformat())
     day = _given(started_at=_instant(visit), body_mass_kg=body_mass_kg)
-    return [Job(path.name, person, day, file_at(path), options) for path in files]
+    return [Job(path.name, person, day, FileAt(path), options) for path in files]
 
 
 def jobs_of_manifest(manifest: Source, find: Callable[[str], Callable[[], Source]]) -> list[Job]:
@@ -221,13 +225,44 @@ def _instant(moment: datetime) -> str:
     return moment.replace(tzinfo=UTC).isoformat()
 
 
-def run_jobs(store: Store, actor: str, jobs: Iterable[Job], *, replace: bool = False) -> Iterator[Outcome]:
-    """Do the jobs one by one; a refused one leaves nothing behind and stops no other."""
-    for job in jobs:
-        try:
-            yield _run(store, actor, job, replace=replace)
-        except (UpslopeError, ValidationError) as error:
-            yield Outcome(job.name, refused=True, test_id=_known_by(error), reason=_reason(error))
+def run_jobs(
+    store: Store, actor: str, jobs: Sequence[Job], *, replace: bool = False, processes: int = 1
+) -> Iterator[Outcome]:
+    """Do the jobs, and tell what became of each in their order; a refused one leaves nothing behind and stops no other.
+
+    Parameters
+    ----------
+    store, actor, jobs
+    replace : bool
+        Read a known file anew into its test.
+    processes : int
+        Jobs of one person are done in their order by one process; what is sent to another must be of functions and classes
+        of modules.
+    """
+    of_person: dict[Any, list[int]] = {}
+    for place, job in enumerate(jobs):
+        of_person.setdefault(job.subject.get("code", place), []).append(place)
+    parts = [[jobs[place] for place in places] for places in of_person.values()]
+    done: dict[int, Outcome] = {}
+    told = 0
+    found = done_by_all(store, partial(_run_part, actor=actor, replace=replace), parts, processes=processes)
+    for places, outcomes in zip(of_person.values(), found, strict=True):
+        done.update(zip(places, outcomes, strict=True))
+        while told in done:
+            yield done.pop(told)
+            told += 1
+
+
+def _run_part(store: Store, jobs: Sequence[Job], *, actor: str, replace: bool) -> list[Outcome]:
+    """What became of each of these jobs."""
+    return [_outcome(store, actor, job, replace=replace) for job in jobs]
+
+
+def _outcome(store: Store, actor: str, job: Job, *, replace: bool) -> Outcome:
+    try:
+        return _run(store, actor, job, replace=replace)
+    except (UpslopeError, ValidationError) as error:
+        return Outcome(job.name, refused=True, test_id=_known_by(error), reason=_reason(error))
 
 
 def _known_by(error: UpslopeError | ValidationError) -> str | None:

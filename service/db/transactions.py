@@ -45,6 +45,16 @@ class Claim(Protocol):
         """Store the answer."""
 
 
+class Turn(Protocol):
+    """A lock, of the threads of one process or of several processes."""
+
+    def acquire(self) -> bool:
+        """Wait for the turn."""
+
+    def release(self) -> None:
+        """Give it to the next."""
+
+
 @dataclass(slots=True)
 class Transaction:
     """An open write transaction.
@@ -159,9 +169,11 @@ class Store:
     Parameters
     ----------
     settings : Settings
+    writers : Turn, optional
+        Where several processes take turns to write; else those of this process do.
     """
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, *, writers: Turn | None = None) -> None:
         self.settings = settings
         self.write_engine = make_engine(settings)
         self.read_engine = make_engine(settings, read_only=True)
@@ -169,8 +181,8 @@ class Store:
         self.prompt_engine = (
             None if settings.sqlite_path is None else make_engine(settings, read_only=True, waits=False)
         )
-        # Writers of this process queue here, in order, and not by polling the file.
-        self._writers = threading.Lock()
+        # Writers queue here, in order, and not by polling the file.
+        self._writers = threading.Lock() if writers is None else writers
         self._writing = threading.local()
 
     def close(self) -> None:

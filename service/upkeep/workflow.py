@@ -1,9 +1,11 @@
 """Checks of a record, and analyses by a newer version."""
 
 import hashlib
-from collections.abc import Callable, Iterator
+import itertools
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,7 @@ from service.effort_rules.queries import own_rule_sets
 from service.errors import UpslopeError
 from service.reference.tables import builtin_norms
 from service.settings import Settings
+from service.workers import done_by_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,14 +251,45 @@ class Reanalysed:
     changed: list[dict[str, Any]]
 
 
-def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[Reanalysed]:
+@dataclass(frozen=True, slots=True)
+class ToAnalyse:
+    """A complete test."""
+
+    target: Target
+    test_id: str
+
+
+def reanalyse_tests(
+    store: Store, actor: str, *, everything: bool, processes: int = 1
+) -> Iterator[Reanalysed]:
     """Analyse tests anew: those of an older version and those whose settings were changed since, or all.
 
     Yields
     ------
     Reanalysed
-        As each is stored.
+        As of `analyse_each`.
     """
+    yield from analyse_each(store, actor, to_analyse(store, everything=everything), processes=processes)
+
+
+def analyse_each(
+    store: Store, actor: str, wanted: Sequence[ToAnalyse], *, processes: int = 1
+) -> Iterator[Reanalysed]:
+    """Analyse these tests anew; those of one person stand together and are analysed by one process.
+
+    Yields
+    ------
+    Reanalysed
+        As those of each person are stored.
+    """
+    of_person = [list(tests) for _, tests in itertools.groupby(wanted, lambda one: one.target.subject_pk)]
+    for changes in done_by_all(store, partial(_analysed, actor=actor), of_person, processes=processes):
+        for test_id, changed in changes:
+            yield Reanalysed(test_id, len(wanted), changed)
+
+
+def to_analyse(store: Store, *, everything: bool) -> list[ToAnalyse]:
+    """Complete tests that `reanalyse_tests` would analyse, person by person."""
     statement = (
         sa.select(
             ExerciseTest.id,
@@ -268,7 +302,7 @@ def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[R
         .join(Subject, Subject.id == Visit.subject_id)
         .outerjoin(Analysis, Analysis.test_id == ExerciseTest.id)
         .where(ExerciseTest.status == "complete")
-        .order_by(ExerciseTest.id)
+        .order_by(Subject.id, ExerciseTest.id)
     )
     with store.read() as session:
         if not everything:
@@ -280,20 +314,34 @@ def reanalyse_tests(store: Store, actor: str, *, everything: bool) -> Iterator[R
                     .where(ExerciseTest.status == "complete", older)
                 )
             )
-        wanted = [row for row in session.execute(statement) if everything or row.id in pks]
-    for row in wanted:
+        return [
+            ToAnalyse(Target(row.subject_pk, row.subject_id, row.visit_pk, row.id), row.public_id)
+            for row in session.execute(statement)
+            if everything or row.id in pks
+        ]
 
-        def answer(
+
+def _analysed(
+    store: Store, tests: Sequence[ToAnalyse], *, actor: str
+) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Analyse tests of one person anew; what changed of each."""
+    answer = []
+    for one in tests:
+
+        def noted(
             transaction: Transaction,
             _: dict[str, Any],
             changed: list[dict[str, Any]],
-            test_id: str = row.public_id,
-            subject_id: str = row.subject_id,
+            one: ToAnalyse = one,
         ) -> list[dict[str, Any]]:
             transaction.changed(
-                "analysis", test_id, action="changed", subject_id=subject_id, payload={"changed": changed}
+                "analysis",
+                one.test_id,
+                action="changed",
+                subject_id=one.target.subject_id,
+                payload={"changed": changed},
             )
             return changed
 
-        target = Target(row.subject_pk, row.subject_id, row.visit_pk, row.id)
-        yield Reanalysed(row.public_id, len(wanted), reanalyse(store, actor, target, {}, answer=answer))
+        answer.append((one.test_id, reanalyse(store, actor, one.target, {}, answer=noted)))
+    return answer

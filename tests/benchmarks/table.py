@@ -64,7 +64,11 @@ def _writing(bench: Bench) -> list[Row]:
     return writing.rows(bench.store(bench.sizes[0]), files=3 if bench.quick else 20)
 
 
-PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving, "writing": _writing}
+def _anew(bench: Bench) -> list[Row]:
+    return writing.analysed_anew(bench.store(bench.sizes[-2]), tests=40 if bench.quick else 2_000)
+
+
+PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving, "writing": _writing, "anew": _anew}
 
 
 def table(rows: Sequence[Row]) -> Iterator[str]:

@@ -3,12 +3,15 @@
 import contextlib
 import csv
 import io
+import itertools
 import json
 import sqlite3
+import statistics
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,12 +19,16 @@ from typing import Any
 import httpx
 import numpy as np
 import sqlalchemy as sa
+from rich.console import Console
+from rich.progress import Progress
 
 from service.analyses.queries import TestRows, load_tests, norm_tables
 from service.analyses.workflow import to_input
 from service.analysis.series import Series
 from service.analysis.summary import AnalysisSettings, analyse_test
 from service.db.models import ExerciseTest, Subject
+from service.upkeep.workflow import ToAnalyse, analyse_each, to_analyse
+from service.workers import cores
 from tests.api.conftest import step_test
 from tests.benchmarks.filling import FilledStore
 from tests.benchmarks.load import asked, request
@@ -33,6 +40,8 @@ from tests.proofs.served import environment_of
 _CHANNELS = ("vo2_ml_min", "vco2_ml_min", "ve_l_min", "heart_rate_bpm", "speed_km_h", "grade_percent")
 LEAST = "csv reader, the project's analysis in process, sqlite3 executemany and commit"
 _ROWS = 60
+#: Tests analysed anew in one measuring.
+_ANEW = 2_000
 #: Intervals appended between two counts of the slowest.
 _COUNT = 100
 
@@ -252,5 +261,36 @@ def _append(store: FilledStore, client: httpx.Client, port: int, floor: int, tim
             floor="HTTP constant and a bare sqlite3 commit of one row, synchronous FULL",
             floor_value=found["floor"],
             at_most=2.0,
+        )
+    ]
+
+
+def analysed_anew(store: FilledStore, *, tests: int = _ANEW, times: int = TIMES) -> list[Row]:
+    """One process and all cores analyse parts of a record anew, in turn, each part by both."""
+    every = to_analyse(store, everything=True)
+    parts = [every[place : place + tests] for place in range(0, len(every), tests)]
+    turns = itertools.cycle(parts)
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+
+        def anew(part: Sequence[ToAnalyse], processes: int) -> float:
+            began = time.perf_counter()
+            told = analyse_each(store, "benchmark", part, processes=processes)
+            for _ in progress.track(told, total=len(part), description=f"analysing, {processes} at once"):
+                pass
+            return (time.perf_counter() - began) / len(part) * 1000
+
+        one, all_of_them = [], []
+        for _ in range(times):
+            part = next(turns)
+            one.append(anew(part, 1))
+            all_of_them.append(anew(part, cores()))
+    return [
+        judged(
+            f"analysing tests anew on {cores()} cores, ms a test",
+            f"{times} x {tests:,} of {len(every):,} tests",
+            statistics.median(all_of_them),
+            floor="the time of one process divided by the cores",
+            floor_value=statistics.median(one) / cores(),
+            at_least=0.8,
         )
     ]
