@@ -528,14 +528,16 @@ def _moves_charts(session: Session, target: Target, edit: Edit) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Snapshot:
+    """What an edit is judged by; but for the revision nothing, where no complete test rests on it."""
+
     revision: int
-    site_revision: int
-    tables: tuple[NormTable, ...]
-    rows: dict[int, TestRows]
-    bouts: dict[int, list[int]]
-    settings: dict[int, AnalysisSettings]
-    own_rule_sets: tuple[RuleSet, ...]
-    cohort_rules: tuple[CohortRules, ...]
+    site_revision: int = 0
+    tables: tuple[NormTable, ...] = ()
+    rows: dict[int, TestRows] = field(default_factory=dict)
+    bouts: dict[int, list[int]] = field(default_factory=dict)
+    settings: dict[int, AnalysisSettings] = field(default_factory=dict)
+    own_rule_sets: tuple[RuleSet, ...] = ()
+    cohort_rules: tuple[CohortRules, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -590,6 +592,9 @@ def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
     linked = edit.test.get("verifies_test_id")
     if linked is not None and linked not in touched:
         touched.append(linked)
+    if not touched and not (own and edit.new_test):
+        # Nothing is judged: an interval of a running test waits for no question about rules and tables.
+        return _Snapshot(subject.revision)
     bouts = queries.verifications_of(session, touched)
     wanted = {*touched, *(bout for several in bouts.values() for bout in several)}
     rows = queries.load_tests(session, sorted(wanted))

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Any, Literal, Protocol, TypeVar, cast
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -25,6 +25,9 @@ from service.settings import Settings
 T = TypeVar("T")
 R = TypeVar("R")
 Action = Literal["created", "changed", "deleted"]
+
+_CHANGES, _PAYLOADS = (cast("sa.Table", model.__table__) for model in (Change, ChangePayload))
+_LAST_HASH = sa.select(Change.hash).order_by(Change.seq.desc()).limit(1)
 
 #: A number of our own for PostgreSQL's advisory lock, held while change rows are written.
 _CHANGE_LOCK = 7_516_402
@@ -128,18 +131,16 @@ class Transaction:
         session.flush()
         if session.get_bind().dialect.name == "postgresql":
             session.execute(sa.select(sa.func.pg_advisory_xact_lock(_CHANGE_LOCK)))
-        last = session.scalar(sa.select(Change.hash).order_by(Change.seq.desc()).limit(1)) or ""
+        last = session.scalar(_LAST_HASH) or ""
         at = now()
         for change in self._changes:
             payload = change.pop("payload")
             salt = secrets.token_hex(16)
             digest = payload_digest(salt, payload)
             last = chained_hash(last, at=at, actor=self.actor, digest=digest, **change)
-            row = Change(at=at, actor=self.actor, payload_digest=digest, hash=last, **change)
-            session.add(row)
-            session.flush()
-            session.add(ChangePayload(seq=row.seq, salt=salt, payload=payload))
-        session.flush()
+            row = {"at": at, "actor": self.actor, "payload_digest": digest, "hash": last, **change}
+            seq = session.execute(sa.insert(_CHANGES).returning(_CHANGES.c.seq), row).scalar_one()
+            session.execute(sa.insert(_PAYLOADS), {"seq": seq, "salt": salt, "payload": payload})
 
 
 def payload_digest(salt: str, payload: str) -> str:

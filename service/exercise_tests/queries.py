@@ -35,15 +35,23 @@ def get(session: Session, test_pk: int) -> ExerciseTest:
     return test
 
 
+def status_of(session: Session, test_pk: int) -> str:
+    """Whether the test is planned, being recorded, complete or void."""
+    status = session.scalar(sa.select(ExerciseTest.status).where(ExerciseTest.id == test_pk))
+    if status is None:
+        raise NotFound("The test was deleted in the meantime.")
+    return status
+
+
 def refuse_void(session: Session, test_pk: int) -> None:
     """Only a void test refuses to be written."""
-    if get(session, test_pk).status == "void":
+    if status_of(session, test_pk) == "void":
         raise Conflict("The test is void; make a new test.")
 
 
 def begun(session: Session, test_pk: int) -> dict[str, str]:
     """The first thing recorded of a planned test makes it recording."""
-    return {"status": "recording"} if get(session, test_pk).status == "planned" else {}
+    return {"status": "recording"} if status_of(session, test_pk) == "planned" else {}
 
 
 def out(session: Session, test_pk: int) -> TestOut:

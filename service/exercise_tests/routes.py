@@ -242,10 +242,6 @@ def post_intervals(
     What is stored already, with the same content, is answered 200 and stores nothing.
     """
     claim = once.claim(store, body.model_dump(mode="json"))
-    with store.read() as session:
-        queries.refuse_void(session, ref.test_pk)
-        if workflow.new_part(session, ref.test_pk, body.intervals) is None:
-            return json_response(queries.out(session, ref.test_pk))
 
     def edit(session: Session) -> Edit:
         return Edit(
@@ -253,7 +249,11 @@ def post_intervals(
             appended=workflow.new_part(session, ref.test_pk, body.intervals),
         )
 
-    return _write(store, principal, ref, edit, {"intervals_posted": len(body.intervals)}, claim)
+    try:
+        return _write(store, principal, ref, edit, {"intervals_posted": len(body.intervals)}, claim)
+    except workflow.StoredAlready:
+        with store.read() as session:
+            return json_response(queries.out(session, ref.test_pk))
 
 
 @router.get("/tests/{test_id}/stage-notes")

@@ -114,11 +114,17 @@ def _refuse_wrong_units(channels: dict[str, Any]) -> None:
         raise InvalidContent(faults[0].message, tuple(faults))
 
 
-def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series | None:
-    """The new part of posted intervals; None where all of them are stored already.
+class StoredAlready(Exception):
+    """All that was posted is in the record, as it was posted."""
+
+
+def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series:
+    """The new part of posted intervals.
 
     Raises
     ------
+    StoredAlready
+        There is none.
     IntervalNotAfterLast
         A posted interval is not after the last stored one, and its content is another.
     """
@@ -137,7 +143,7 @@ def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Seri
                 (Place(f"body.intervals.{place}.end_s", message, value=row.end_s),),
             )
     if not new:
-        return None
+        raise StoredAlready
     return series_of(new, previous_end_s=max(last_end_s, 0.0))
 
 
