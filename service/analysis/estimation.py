@@ -15,7 +15,7 @@ from service.analysis.loads import FASTEST_WALK_KM_H, find_loads
 from service.analysis.marks import Marks, counted_rows, find_marks, rows_in_exercise
 from service.analysis.peaks import ML_KG_MIN_PER_MET, find_maxima
 from service.analysis.series import Mode, Person, StageNote, TestInput
-from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
+from service.analysis.windows import LEAST_COVERED_FRACTION, mean_of_rows
 from service.errors import InvalidContent, Place
 from service.findings import Finding, finding
 from service.methods.catalogue import METHODS
@@ -544,9 +544,7 @@ def _recorded_stages(test: TestInput) -> tuple[SteadyStage, ...]:
     beats, counts = series.channel("heart_rate_bpm"), counted_rows(series, "heart_rate_bpm")
 
     def mean_before(moment: float) -> float | None:
-        value, covered = covered_mean(
-            series.start_s, series.end_s, beats, counts, moment - _HEART_RATE_WINDOW_S, moment
-        )
+        value, covered = mean_of_rows(series, beats, counts, moment - _HEART_RATE_WINDOW_S, moment)
         return value if covered >= LEAST_COVERED_FRACTION - 1e-9 else None
 
     found: list[SteadyStage] = []

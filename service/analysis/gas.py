@@ -11,7 +11,7 @@ from service.analysis.marks import Marks, counted_rows, full_rows_in_exercise
 from service.analysis.peaks import Peak, carbon_dioxide_lost
 from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Conditions, Floats, Series, TestInput
-from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, highest_window
+from service.analysis.windows import LEAST_COVERED_FRACTION, highest_window, mean_of_rows
 from service.findings import Finding, finding
 from service.methods.gas import (
     FIO2_FRACTION,
@@ -291,9 +291,7 @@ def _cannot_be(name: str, value: float) -> str:
 def _in_peak(series: Series, peak: Peak, key: str, counts: Bools) -> float | None:
     if peak.start_s is None or peak.end_s is None:
         return None
-    value, covered = covered_mean(
-        series.start_s, series.end_s, series.channel(key), counts, peak.start_s, peak.end_s
-    )
+    value, covered = mean_of_rows(series, series.channel(key), counts, peak.start_s, peak.end_s)
     return value if covered >= LEAST_COVERED_FRACTION - 1e-9 else None
 
 

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from service.analysis.marks import Marks, counted_rows, exercise_load
+from service.analysis.marks import Marks, counted_values, exercise_load
 from service.analysis.moments import median
 from service.analysis.series import (
     PHASES,
@@ -346,7 +346,7 @@ def _side_of_speed(speed: Floats, mode: Mode) -> NDArray[np.int8]:
 
 def _until_end(series: Series, marks: Marks, key: str) -> Floats:
     """A load channel before and during exercise; what belongs to recovery is left out."""
-    values = np.where(counted_rows(series, key), series.channel(key), np.nan)
+    values = counted_values(series, key)
     before = series.end_s <= marks.exercise_start_s + _SLACK_S
     return np.where(before, values, exercise_load(series, marks, key))
 

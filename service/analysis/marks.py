@@ -81,6 +81,12 @@ def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
 
 
 @known_of_series
+def counted_values(series: Series, key: str) -> Floats:
+    """The values of one channel, NaN in rows where it does not count."""
+    return np.where(counted_rows(series, key), series.channel(key), np.nan)
+
+
+@known_of_series
 def rows_in_exercise(series: Series, marks: Marks) -> Bools:
     """Rows of which some part lies between the marks."""
     return (series.end_s > marks.exercise_start_s + _SLACK_S) & (
@@ -114,7 +120,7 @@ def exercise_load(series: Series, marks: Marks, key: str) -> Floats:
     ndarray of float, shape (n,)
         NaN outside exercise and where a row does not count.
     """
-    values = np.where(counted_rows(series, key), series.channel(key), np.nan)
+    values = counted_values(series, key)
     full = full_rows_in_exercise(series, marks)
     load = np.where(full, values, np.nan)
     cut = (
@@ -208,10 +214,10 @@ def _phase_marks(series: Series) -> tuple[float | None, float | None]:
 
 def _inferred_marks(series: Series, start: float | None, end: float | None) -> tuple[float, float, str]:
     for key, name in (("work_rate_w", "work rate"), ("speed_km_h", "speed")):
-        load = np.where(counted_rows(series, key), series.channel(key), np.nan)
+        load = counted_values(series, key)
         if np.isfinite(load).any() and np.nanmax(load) > 0:
             return *_marks_from_load(series, load, start), name
-    grade = np.where(counted_rows(series, "grade_percent"), series.channel("grade_percent"), np.nan)
+    grade = counted_values(series, "grade_percent")
     if np.isfinite(grade).any() and np.nanmax(grade) > max(0.0, float(np.nanmin(grade))):
         return *_marks_from_load(series, grade, start), "grade"
     if series.has("vo2_ml_min"):

@@ -476,42 +476,49 @@ def predict_one(method: Method, person: Person, mode: str | None, observed: floa
         "vital_capacity_l": person.vital_capacity_l,
         "mode": mode,
     }
-    blank = Predicted(
-        method.id,
-        method.quantity,
-        None,
-        method.unit,
-        None,
-        None,
-        method.see(person.sex),
-        None,
-        applies=False,
-        reason=None,
-        source=method.source,
-    )
+    see = method.see(person.sex)
+
+    def without_value(reason: str) -> Predicted:
+        return Predicted(
+            method.id,
+            method.quantity,
+            None,
+            method.unit,
+            None,
+            None,
+            see,
+            None,
+            applies=False,
+            reason=reason,
+            source=method.source,
+        )
+
     inputs = {one.name: known.get(one.name) for one in method.inputs}
     reason = _does_not_apply(method, person, inputs)
     if reason is not None:
-        return replace(blank, reason=reason)
+        return without_value(reason)
     try:
         answer = method.answer(inputs)
     except InvalidContent as refusal:
-        return replace(blank, reason=refusal.detail)
+        return without_value(refusal.detail)
     if answer.findings or not answer.value:
-        return replace(blank, reason=" ".join(one.message for one in answer.findings) or "It gives no value.")
-    see = blank.see
+        return without_value(" ".join(one.message for one in answer.findings) or "It gives no value.")
     lacking = [
         "The test has no value to compare." if observed is None else None,
         None if see is not None else "No standard error is published with the equation, so there is no z.",
     ]
-    return replace(
-        blank,
-        value=answer.value,
-        percent_of_predicted=None if observed is None else 100 * observed / answer.value,
-        z=None if observed is None or see is None else (observed - answer.value) / see,
-        lower_limit=None if see is None else answer.value - _Z_5_PERCENT * see,
+    return Predicted(
+        method.id,
+        method.quantity,
+        answer.value,
+        method.unit,
+        None if observed is None else 100 * observed / answer.value,
+        None if observed is None or see is None else (observed - answer.value) / see,
+        see,
+        None if see is None else answer.value - _Z_5_PERCENT * see,
         applies=True,
         reason=" ".join(one for one in lacking if one) or None,
+        source=method.source,
     )
 
 

@@ -25,7 +25,8 @@ from service.analysis.windows import (
     Window,
     covered_mean,
     highest_window,
-    overlap_s,
+    mean_of_rows,
+    seconds_inside,
     starts_without_overlap,
 )
 from service.errors import InvalidContent, Place
@@ -406,7 +407,7 @@ def peak_window(
 
 
 def _touched(series: Series, window: Window) -> Bools:
-    return overlap_s(series.start_s, series.end_s, window.start_s, window.end_s) > _SLACK_S
+    return seconds_inside(series, window.start_s, window.end_s) > _SLACK_S
 
 
 def effective_window_s(series: Series, window: Window, counts: Bools, asked_s: float | None = None) -> float:
@@ -465,9 +466,10 @@ def share_near(flags: Bools, reach: int) -> Floats:
     """Part of the neighbours up to `reach` places away, itself included, that are True."""
     if not len(flags):
         return np.empty(0)
-    padded = np.pad(flags.astype(np.float64), reach, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    share: Floats = np.nanmean(windows, axis=1)
+    running = np.concatenate(([0], np.cumsum(flags)))
+    place = np.arange(len(flags))
+    first, after = np.maximum(place - reach, 0), np.minimum(place + reach + 1, len(flags))
+    share: Floats = (running[after] - running[first]) / (after - first)
     return share
 
 
@@ -586,9 +588,7 @@ def _mean_in(series: Series, marks: Marks, window: Window, key: str, reasons: di
         reasons[key] = f"The test has no {_NAMES[key]}."
         return None
     values = exercise_load(series, marks, key) if key in _LOADS else series.channel(key)
-    mean, covered = covered_mean(
-        series.start_s, series.end_s, values, counted_rows(series, key), window.start_s, window.end_s
-    )
+    mean, covered = mean_of_rows(series, values, counted_rows(series, key), window.start_s, window.end_s)
     if covered < LEAST_COVERED_FRACTION - 1e-9:
         reasons[key] = f"Only {100 * covered:.0f} % of the peak window has a {_NAMES[key]} that counts."
         return None
@@ -606,9 +606,8 @@ def _ratio_in(series: Series, marks: Marks, window: Window, reasons: dict[str, s
         )
         return None
     both = counted_rows(series) & counted_rows(series, "vco2_ml_min")
-    span = (series.start_s, series.end_s)
-    output, covered = covered_mean(*span, series.channel("vco2_ml_min"), both, window.start_s, window.end_s)
-    uptake, _ = covered_mean(*span, series.channel("vo2_ml_min"), both, window.start_s, window.end_s)
+    output, covered = mean_of_rows(series, series.channel("vco2_ml_min"), both, window.start_s, window.end_s)
+    uptake, _ = mean_of_rows(series, series.channel("vo2_ml_min"), both, window.start_s, window.end_s)
     if covered < LEAST_COVERED_FRACTION - 1e-9:
         reasons["rer"] = f"Only {100 * covered:.0f} % of the peak window has both VO2 and VCO2 that count."
         return None

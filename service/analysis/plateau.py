@@ -25,7 +25,7 @@ from service.analysis.marks import Marks, counted_rows
 from service.analysis.moments import median
 from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Floats, Series, TestInput
-from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean, overlap_s
+from service.analysis.windows import LEAST_COVERED_FRACTION, mean_of_rows, seconds_inside
 from service.errors import InvalidContent, Place
 from service.findings import Finding, finding
 
@@ -398,9 +398,7 @@ def _clean_end(series: Series, marks: Marks) -> float:
 
 
 def _mean(series: Series, counts: Bools, start_s: float, end_s: float) -> float | None:
-    value, covered = covered_mean(
-        series.start_s, series.end_s, series.channel("vo2_ml_min"), counts, start_s, end_s
-    )
+    value, covered = mean_of_rows(series, series.channel("vo2_ml_min"), counts, start_s, end_s)
     return value if covered >= LEAST_COVERED_FRACTION - 1e-9 else None
 
 
@@ -504,9 +502,7 @@ def _submaximal_points(
     points = []
     start = marks.exercise_start_s
     uptake = _mean(series, counts & loads.warm_up & (loads.side == side), start - _WINDOW_S, start)
-    load, covered = covered_mean(
-        series.start_s, series.end_s, loads.per_row, loads.warm_up, start - _WINDOW_S, start
-    )
+    load, covered = mean_of_rows(series, loads.per_row, loads.warm_up, start - _WINDOW_S, start)
     if uptake is not None and covered >= LEAST_COVERED_FRACTION:
         points.append((start, load, uptake))
     for stage in stages:
@@ -552,7 +548,7 @@ def _compare_ramp(test: TestInput, marks: Marks, loads: Loads) -> _Comparison:
     middle = end - window
     empty = _Comparison(window_s=window)
     counts = counted_rows(series)
-    touched = counts & (overlap_s(series.start_s, series.end_s, middle - window, end) > _SLACK_S)
+    touched = counts & (seconds_inside(series, middle - window, end) > _SLACK_S)
     if (series.duration_s[touched] > window * 1.05).any():
         return replace(empty, reason=f"the intervals are longer than the windows of {window:g} s")
     low = _mean(series, counts, middle - window, middle)
@@ -625,7 +621,7 @@ def _load_rise(
     known = np.isfinite(loads.per_row)
     means = []
     for start_s, end_s in ((middle - _WINDOW_S, middle), (middle, end)):
-        load, covered = covered_mean(series.start_s, series.end_s, loads.per_row, known, start_s, end_s)
+        load, covered = mean_of_rows(series, loads.per_row, known, start_s, end_s)
         if covered < LEAST_COVERED_FRACTION or UNKNOWN_SIDE in sides:
             return UNKNOWN_SIDE, 0.0, _unknown_load(loads)
         means.append(load)
@@ -649,7 +645,7 @@ def _about_curve(x: Floats, y: Floats, degree: int) -> Floats:
 
 def _weights(series: Series, counts: Bools, start_s: float, end_s: float) -> Floats:
     """Weight of each row in the mean of a window."""
-    time = np.where(counts, overlap_s(series.start_s, series.end_s, start_s, end_s), 0.0)
+    time = np.where(counts, seconds_inside(series, start_s, end_s), 0.0)
     weights: Floats = time / time.sum()
     return weights
 

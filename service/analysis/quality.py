@@ -11,7 +11,7 @@ from types import MappingProxyType
 import numpy as np
 
 from service.analysis.loads import find_loads
-from service.analysis.marks import Marks, counted_rows, rows_in_exercise
+from service.analysis.marks import Marks, counted_rows, counted_values, rows_in_exercise
 from service.analysis.moments import median
 from service.analysis.peaks import (
     Maxima,
@@ -25,7 +25,7 @@ from service.analysis.peaks import (
 )
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.signatures import find_signatures
-from service.analysis.windows import overlap_s
+from service.analysis.windows import seconds_inside
 from service.findings import Finding, finding
 from service.methods.heart_rate import heart_rate_max_tanaka
 from service.quantities import CHANNELS, QUANTITIES
@@ -255,11 +255,13 @@ def _impossible(test: TestInput, marks: Marks, peak: Peak, affected: set[str]) -
     series = test.series
     touching = np.zeros(len(series), dtype=np.bool_)
     if peak.start_s is not None and peak.end_s is not None:
-        touching = overlap_s(series.start_s, series.end_s, peak.start_s, peak.end_s) > _SLACK_S
+        touching = seconds_inside(series, peak.start_s, peak.end_s) > _SLACK_S
     found = []
     # What is impossible is told whether or not a rule leaves the breath out for another of its values.
-    recorded = replace(series, aberrant=np.zeros(0, dtype=np.bool_))
+    recorded = replace(series, aberrant=np.zeros(0, dtype=np.bool_)) if series.aberrant.size else series
     for key in CHANNELS:
+        if not series.has(key):
+            continue
         values = series.channel(key)
         wrong = np.isfinite(values) & ~series.excluded & ~counted_rows(recorded, key)
         if key == "heart_rate_bpm":
@@ -329,7 +331,7 @@ def _smoothed(series: Series, values: Floats) -> Floats:
     """Medians of five neighbouring breaths; averaged rows as they are."""
     if not is_breath_by_breath(series):
         return values
-    padded = np.pad(values, 2, mode="edge")
+    padded = np.concatenate((values[:1], values[:1], values, values[-1:], values[-1:]))
     ordered = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     # What is missing is sorted to the end.
     middle: Floats = np.where(np.isnan(ordered[:, -1]), np.nan, ordered[:, 2])
@@ -341,8 +343,7 @@ def _implausible(series: Series, marks: Marks) -> list[Finding]:
     # At the onset the stores of the body fill and empty, and ratios lie outside what is usual.
     settled = exercise & (series.start_s >= marks.exercise_start_s + 120.0)
     uptake, output, ventilation = (
-        np.where(counted_rows(series, key), series.channel(key), np.nan)
-        for key in ("vo2_ml_min", "vco2_ml_min", "ve_l_min")
+        counted_values(series, key) for key in ("vo2_ml_min", "vco2_ml_min", "ve_l_min")
     )
     lost = carbon_dioxide_lost(series, marks)
     output = np.where(lost, np.nan, output)
@@ -352,18 +353,17 @@ def _implausible(series: Series, marks: Marks) -> list[Finding]:
         "ve_vco2": 1000 * ventilation / output,
     }
     found = []
-    for key in (*CHANNELS, *derived):
+    for key in (*(one for one in CHANNELS if series.has(one)), *derived):
         if key in derived:
             values, judged = derived[key], settled
         else:
-            values = np.where(counted_rows(series, key), series.channel(key), np.nan)
-            values, judged = np.where(lost & (key == "vco2_ml_min"), np.nan, values), exercise
+            values, judged = output if key == "vco2_ml_min" else counted_values(series, key), exercise
         limits = QUANTITIES[key].soft
         if limits is None:
             continue
         seen = _smoothed(series, values)
-        known = np.isfinite(seen) & judged
-        odd = known & ((np.where(known, seen, 0) < limits[0]) | (np.where(known, seen, 0) > limits[1]))
+        # What is missing is neither below nor above.
+        odd = np.isfinite(seen) & judged & ((seen < limits[0]) | (seen > limits[1]))
         (at,) = np.nonzero(odd)
         if at.size:
             found.append(

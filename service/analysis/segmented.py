@@ -557,10 +557,11 @@ def _products(
     before = series[0]
     before /= np.sqrt(1.0 - keeps**2)
     if keeps > 0:
-        kept = np.empty_like(before)
+        kept, part = np.empty_like(before), np.array(keeps)
+        multiply, add = np.multiply, np.add
         for row in series[1:]:
-            np.multiply(before, keeps, out=kept)
-            np.add(row, kept, out=row)
+            multiply(before, part, kept)
+            add(row, kept, row)
             before = row
     series *= size[:, None]
     return series.T @ columns, np.einsum("ij,ij->j", series, series)

@@ -71,10 +71,17 @@ class _Moments:
     def change(self, key: str) -> Floats:
         """Relative change of the mean; NaN where it is not known."""
         series = self.series
-        row = series.start_s, series.end_s, series.channel(key), counted_rows(series, key)
-        before, covered = means_from(*row, self.at - self.length_s, self.length_s)
-        after, also = means_from(*row, self.at, self.length_s)
-        known = (np.minimum(covered, also) >= LEAST_COVERED_FRACTION - 1e-9) & (before != 0)
+        means, covered = means_from(
+            series.start_s,
+            series.end_s,
+            series.channel(key),
+            counted_rows(series, key),
+            np.concatenate((self.at - self.length_s, self.at)),
+            self.length_s,
+        )
+        before, after = np.split(means, 2)
+        enough = np.minimum(*np.split(covered, 2)) >= LEAST_COVERED_FRACTION - 1e-9
+        known = enough & (before != 0)
         answer: Floats = np.divide(after, before, out=np.full(before.shape, np.nan), where=known) - 1
         return answer
 

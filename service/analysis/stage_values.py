@@ -13,7 +13,7 @@ from service.analysis.moments import median
 from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.plain import record_dict
 from service.analysis.series import Series, StageNote
-from service.analysis.windows import LEAST_COVERED_FRACTION, covered_mean
+from service.analysis.windows import LEAST_COVERED_FRACTION, mean_of_rows
 from service.methods.ratios import respiratory_exchange_ratio
 from service.quantities import QUANTITIES
 
@@ -112,8 +112,8 @@ def _values(series: Series, stage: Stage) -> StageValues:
     start = stage.end_s - last
     means: dict[str, float | None] = {}
     for key in _CHANNELS:
-        value, covered = covered_mean(
-            series.start_s, series.end_s, series.channel(key), counted_rows(series, key), start, stage.end_s
+        value, covered = mean_of_rows(
+            series, series.channel(key), counted_rows(series, key), start, stage.end_s
         )
         means[key] = value if covered >= LEAST_COVERED_FRACTION - 1e-9 else None
     vo2, vco2 = means["vo2_ml_min"], means["vco2_ml_min"]

@@ -18,7 +18,7 @@ from typing import Any, Literal
 import numpy as np
 
 from service.analysis.loads import Loads, find_loads
-from service.analysis.marks import Marks, counted_rows, exercise_load, full_rows_in_exercise
+from service.analysis.marks import Marks, counted_rows, counted_values, exercise_load, full_rows_in_exercise
 from service.analysis.moments import mean, median, standard_deviation
 from service.analysis.peaks import Peak, carbon_dioxide_lost
 from service.analysis.plain import record_dict
@@ -806,7 +806,7 @@ def _mean_response(
     series = test.series
     if rows is None or not series.has("work_rate_w"):
         return stated
-    watts = np.where(counted_rows(series, "work_rate_w"), series.channel("work_rate_w"), np.nan)
+    watts = counted_values(series, "work_rate_w")
     good = counted_rows(series) & np.isfinite(watts)
     from_s = marks.exercise_start_s - _WARM_UP_S
     warm = good & (series.end_s <= marks.exercise_start_s + _SLACK_S) & (series.start_s >= from_s - _SLACK_S)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.analysis.series import Bools, Floats
+from service.analysis.series import Bools, Floats, Series, known_of_series
 
 #: A window counts when at least this part of it is covered by rows that count (project default).
 LEAST_COVERED_FRACTION = 0.8
@@ -105,15 +105,49 @@ def covered_mean(
     length = window_end_s - window_start_s
     if length <= 0 or not len(end_s):
         return float("nan"), 0.0
+    return _mean_over(overlap_s(start_s, end_s, window_start_s, window_end_s), length, values, counts)
+
+
+def _mean_over(inside_s: Floats, length_s: float, values: Floats, counts: Bools) -> tuple[float, float]:
+    """Mean over the covered part of a window of which each row fills some, and that part of it."""
     used = counts & np.isfinite(values)
-    time = np.where(used, overlap_s(start_s, end_s, window_start_s, window_end_s), 0.0)
-    covered = float(time.sum())
+    time = np.where(used, inside_s, 0.0)
+    covered = float(np.add.reduce(time))
     if covered <= _SLACK:
         return float("nan"), 0.0
-    return float(np.dot(time, np.where(used, values, 0.0)) / covered), min(1.0, covered / length)
+    return float(np.dot(time, np.where(used, values, 0.0)) / covered), min(1.0, covered / length_s)
 
 
-@dataclass(frozen=True, slots=True)
+@known_of_series
+def seconds_inside(series: Series, window_start_s: float, window_end_s: float) -> Floats:
+    """`overlap_s` of the rows of a series: several channels are read over one window."""
+    return overlap_s(series.start_s, series.end_s, window_start_s, window_end_s)
+
+
+def mean_of_rows(
+    series: Series, values: Floats, counts: Bools, window_start_s: float, window_end_s: float
+) -> tuple[float, float]:
+    """`covered_mean` of the rows of a series.
+
+    Parameters
+    ----------
+    series : Series
+    values : ndarray of float, shape (n,)
+    counts : ndarray of bool, shape (n,)
+    window_start_s, window_end_s : float
+
+    Returns
+    -------
+    mean : float
+    covered_fraction : float
+    """
+    length = window_end_s - window_start_s
+    if length <= 0 or not len(series):
+        return float("nan"), 0.0
+    return _mean_over(seconds_inside(series, window_start_s, window_end_s), length, values, counts)
+
+
+@dataclass(slots=True)
 class _Integral:
     """A running integral over time, linear between row edges."""
 
