@@ -236,16 +236,23 @@ def read_reported(session: Session, test_pk: int) -> tuple[ReportedValue, ...]:
 
 def read_calibrations(session: Session, test_pk: int) -> tuple[Row, ...]:
     """The calibrations of a test, in the order they were given (``when`` is a word of SQL)."""
-    rows = session.scalars(
-        sa.select(Calibration).where(Calibration.test_id == test_pk).order_by(Calibration.seq)
-    )
-    return tuple(
-        {
+    return read_calibrations_of(session, [test_pk]).get(test_pk, ())
+
+
+def read_calibrations_of(session: Session, test_pks: Iterable[int]) -> dict[int, tuple[Row, ...]]:
+    """The same of some tests; a test without any is not in it."""
+    answer: dict[int, tuple[Row, ...]] = {}
+    for row in session.scalars(
+        sa.select(Calibration)
+        .where(Calibration.test_id.in_(list(test_pks)))
+        .order_by(Calibration.test_id, Calibration.seq)
+    ):
+        told = {
             "when": row.moment,
             **{name: getattr(row, name) for name in ("kind", "expected", "measured", "unit", "device")},
         }
-        for row in rows
-    )
+        answer[row.test_id] = (*answer.get(row.test_id, ()), told)
+    return answer
 
 
 def replace_calibrations(session: Session, test_pk: int, calibrations: Sequence[Row]) -> None:

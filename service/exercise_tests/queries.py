@@ -1,11 +1,12 @@
 """Reads and writes of tests; nothing is committed here."""
 
+from collections.abc import Collection
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import read_calibrations
+from service.analyses.queries import read_calibrations_of
 from service.analysis.series import PHASES
 from service.db.models import (
     Calibration,
@@ -56,35 +57,53 @@ def begun(session: Session, test_pk: int) -> dict[str, str]:
 
 def out(session: Session, test_pk: int) -> TestOut:
     """A test as it goes over the wire."""
-    test = get(session, test_pk)
-    visit_id, subject_id = session.execute(
-        sa.select(Visit.public_id, Subject.public_id)
+    found = out_all(session, ExerciseTest.id == test_pk)
+    if not found:
+        raise NotFound("The test was deleted in the meantime.")
+    return found[0]
+
+
+def out_of_visit(session: Session, visit_pk: int) -> list[TestOut]:
+    """The tests of a visit as they go over the wire, in the order they were made."""
+    return out_all(session, ExerciseTest.visit_id == visit_pk)
+
+
+def out_all(session: Session, which: sa.ColumnElement[bool]) -> list[TestOut]:
+    """The same of some tests, in as many statements as of one."""
+    verified = sa.orm.aliased(ExerciseTest)
+    rows = session.execute(
+        sa.select(ExerciseTest, Visit.public_id, Subject.public_id, verified.public_id)
+        .join(Visit, Visit.id == ExerciseTest.visit_id)
         .join(Subject, Subject.id == Visit.subject_id)
-        .where(Visit.id == test.visit_id)
-    ).one()
-    verifies = None
-    if test.verifies_test_id is not None:
-        verifies = session.scalar(
-            sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test.verifies_test_id)
-        )
-    columns = {
-        name: getattr(test, name)
-        for name in TestOut.model_fields
-        if hasattr(ExerciseTest, name) and name != "id"
-    }
-    return TestOut.model_validate(
-        {
-            **columns,
-            "id": test.public_id,
-            "visit_id": visit_id,
-            "subject_id": subject_id,
-            "protocol_id": test.protocol_key,
-            "verifies_test_id": verifies,
-            "source_sha256": test.source_hash,
-            "n_intervals": count_intervals(session, test_pk),
-            "calibrations": read_calibrations(session, test_pk),
-        }
+        .outerjoin(verified, verified.id == ExerciseTest.verifies_test_id)
+        .where(which)
+        .order_by(ExerciseTest.id)
+    ).all()
+    pks = [test.id for test, *_ in rows]
+    counted = session.execute(
+        sa.select(Interval.test_id, sa.func.count())
+        .where(Interval.test_id.in_(pks))
+        .group_by(Interval.test_id)
     )
+    intervals = {test_pk: count for test_pk, count in counted}  # noqa: C416 rows are not pairs to the type checker
+    calibrations = read_calibrations_of(session, pks)
+    names = [name for name in TestOut.model_fields if hasattr(ExerciseTest, name) and name != "id"]
+    return [
+        TestOut.model_validate(
+            {
+                **{name: getattr(test, name) for name in names},
+                "id": test.public_id,
+                "visit_id": visit_id,
+                "subject_id": subject_id,
+                "protocol_id": test.protocol_key,
+                "verifies_test_id": verifies,
+                "source_sha256": test.source_hash,
+                "n_intervals": intervals.get(test.id, 0),
+                "calibrations": calibrations.get(test.id, ()),
+            }
+        )
+        for test, visit_id, subject_id, verifies in rows
+    ]
 
 
 def count_intervals(session: Session, test_pk: int) -> int:
@@ -217,12 +236,14 @@ def held(session: Session, test_pk: int) -> dict[str, int]:
     }
 
 
-def of_visit(session: Session, visit_pk: int) -> list[str]:
-    """Public ids of the tests of a visit, in the order they were made."""
-    return list(
-        session.scalars(
-            sa.select(ExerciseTest.public_id)
-            .where(ExerciseTest.visit_id == visit_pk)
-            .order_by(ExerciseTest.id)
-        )
+def of_visits(session: Session, visit_pks: Collection[int]) -> dict[int, list[str]]:
+    """Public ids of the tests of each visit, in the order they were made; a visit without any is not in it."""
+    rows = session.execute(
+        sa.select(ExerciseTest.visit_id, ExerciseTest.public_id)
+        .where(ExerciseTest.visit_id.in_(visit_pks))
+        .order_by(ExerciseTest.id)
     )
+    answer: dict[int, list[str]] = {}
+    for visit_pk, public_id in rows:
+        answer.setdefault(visit_pk, []).append(public_id)
+    return answer

@@ -133,10 +133,7 @@ def list_tests(principal: Reader, ref: VisitDependency, store: StoreDependency) 
     """The tests of a visit, whole."""
     del principal
     with store.read() as session:
-        pks = session.scalars(
-            sa.select(ExerciseTest.id).where(ExerciseTest.visit_id == ref.visit_pk).order_by(ExerciseTest.id)
-        )
-        return Page(items=[queries.out(session, pk) for pk in pks.all()], next=None)
+        return Page(items=queries.out_of_visit(session, ref.visit_pk), next=None)
 
 
 @router.get("/tests/{test_id}")

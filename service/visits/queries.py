@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.analysis.screening import Caution, RestingValues, cautions_before
 from service.db.models import ExerciseTest, Measurement, Subject, Visit
 from service.errors import InvalidContent, NotFound, Place
-from service.exercise_tests.queries import of_visit
+from service.exercise_tests.queries import of_visits
 from service.quantities import QUANTITIES, of_kind
 from service.visits.schemas import MeasurementIn, MeasurementOut, PreTestIn, PreTestOut, VisitOut
 
@@ -25,29 +25,38 @@ def get(session: Session, visit_pk: int) -> Visit:
 
 def out(session: Session, visit: Visit, subject_id: str) -> VisitOut:
     """A visit as it goes over the wire."""
-    measured = session.scalars(
-        sa.select(Measurement).where(Measurement.visit_id == visit.id).order_by(Measurement.quantity)
-    ).all()
-    columns = {
-        name: getattr(visit, name) for name in VisitOut.model_fields if hasattr(Visit, name) and name != "id"
-    }
-    return VisitOut.model_validate(
-        {
-            **columns,
-            "id": visit.public_id,
-            "subject_id": subject_id,
-            "started_at": in_own_offset(visit),
-            "measurements": [
-                MeasurementOut(
-                    quantity=one.quantity, value=one.value, unit=QUANTITIES[one.quantity].unit, note=one.note
-                )
-                for one in measured
-            ],
-            "pre_test": pre_test(visit),
-            "tests": of_visit(session, visit.id),
-            "cautions": [one.as_dict() for one in _cautions(visit)],
-        }
-    )
+    return out_all(session, [visit], subject_id)[0]
+
+
+def out_all(session: Session, visits: Sequence[Visit], subject_id: str) -> list[VisitOut]:
+    """The same of some visits of a subject, in as many statements as of one."""
+    pks = [visit.id for visit in visits]
+    measured: dict[int, list[MeasurementOut]] = {}
+    for one in session.scalars(
+        sa.select(Measurement).where(Measurement.visit_id.in_(pks)).order_by(Measurement.quantity)
+    ):
+        measured.setdefault(one.visit_id, []).append(
+            MeasurementOut(
+                quantity=one.quantity, value=one.value, unit=QUANTITIES[one.quantity].unit, note=one.note
+            )
+        )
+    tests = of_visits(session, pks)
+    names = [name for name in VisitOut.model_fields if hasattr(Visit, name) and name != "id"]
+    return [
+        VisitOut.model_validate(
+            {
+                **{name: getattr(visit, name) for name in names},
+                "id": visit.public_id,
+                "subject_id": subject_id,
+                "started_at": in_own_offset(visit),
+                "measurements": measured.get(visit.id, []),
+                "pre_test": pre_test(visit),
+                "tests": tests.get(visit.id, []),
+                "cautions": [one.as_dict() for one in _cautions(visit)],
+            }
+        )
+        for visit in visits
+    ]
 
 
 def pre_test(visit: Visit) -> PreTestOut:

@@ -73,7 +73,7 @@ def list_visits(
     since = after(request, cursor, _place_of)
     with store.read() as session:
         found = queries.listed(session, ref.subject_pk, after=since, limit=limit)
-        items = [queries.out(session, visit, ref.subject_id) for visit in found[:limit]]
+        items = queries.out_all(session, found[:limit], ref.subject_id)
     more = len(found) > limit
     last = found[limit - 1] if more else None
     return Page(
