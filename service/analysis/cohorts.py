@@ -65,6 +65,36 @@ class Member(NamedTuple):
     left_on: dt.date | None = None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Members:
+    """The subjects of a cohort, column by column: what tens of thousands of them are counted by.
+
+    Attributes
+    ----------
+    id, code, arm, joined_on, left_on : sequence
+        As of `Member`; a code is given once.
+    """
+
+    id: Sequence[str]
+    code: Sequence[str]
+    arm: Sequence[str | None]
+    joined_on: Sequence[dt.date | None]
+    left_on: Sequence[dt.date | None]
+
+    def __len__(self) -> int:
+        return len(self.id)
+
+    def __getitem__(self, place: int) -> Member:
+        return Member(
+            self.id[place], self.code[place], self.arm[place], self.joined_on[place], self.left_on[place]
+        )
+
+    @property
+    def limited(self) -> bool:
+        """Whether any membership has a first or last day."""
+        return any(self.joined_on) or any(self.left_on)
+
+
 @dataclass(frozen=True, slots=True)
 class Observation:
     """One result of a member.
@@ -142,8 +172,10 @@ class Results:
         Of each result the place of its member in the members that it is given with.
     value : array, shape (n,)
         In the unit of the quantity.
-    whole : callable
-        Gives some of the results, by their places, with everything that is known of each.
+    id : array, shape (n,)
+        What `find` finds a result by.
+    find : callable
+        Gives the results of some ids, with everything that is known of each.
     day : array, shape (n,), optional
         Ordinal of the date; may be absent where no membership has a first or last day.
     more : mapping of str to array
@@ -155,7 +187,8 @@ class Results:
     kind: Integers
     member: Integers
     value: Floats
-    whole: Callable[[Integers], list[Observation]]
+    id: Integers
+    find: Callable[[Sequence[int]], list[Observation]]
     day: Integers | None = None
     more: Mapping[str, Floats] = field(default_factory=dict)
 
@@ -169,10 +202,14 @@ class Results:
             kind=self.kind[places],
             member=self.member[places],
             value=self.value[places],
-            whole=lambda rows: self.whole(places[rows]),
+            id=self.id[places],
             day=None if self.day is None else self.day[places],
             more={name: values[places] for name, values in self.more.items()},
         )
+
+    def whole(self, places: Integers) -> list[Observation]:
+        """Some of the results, by their places, with everything that is known of each."""
+        return self.find(self.id[places].tolist())
 
     def where(self, holds: Callable[[Kind], bool]) -> Flags:
         """For each result whether something holds of its kind."""
@@ -188,6 +225,7 @@ class Results:
 class LeftOut:
     """A result that counts for nothing here, and why."""
 
+    member: Member
     observation: Observation
     reason: str
 
@@ -198,21 +236,24 @@ class Placed:
 
     Attributes
     ----------
-    members : tuple of Member
-        By arm and code.
+    known : Members
+        In the order in which they were given.
+    order : array, shape (members,)
+        Their places there, by arm and code.
     rounds : tuple of str
         In their order.
     results : Results
     rows : array, shape (members, rounds)
-        Which of the results is counted; -1 where none is.
+        Which of the results is counted, by arm and code; -1 where none is.
     spans : mapping of str or None to slice
-        Where the members of each arm are.
+        Where the members of each arm are, by arm and code.
     left_out : tuple of LeftOut
         By member and time.
     notes : tuple of str
     """
 
-    members: tuple[Member, ...]
+    known: Members
+    order: Integers
     rounds: tuple[str, ...]
     results: Results
     rows: Integers
@@ -226,8 +267,17 @@ class Placed:
         return tuple(self.spans)
 
     def of_arm(self, arm: str | None) -> tuple[Member, ...]:
-        """The members of one arm."""
-        return self.members[self.spans[arm]]
+        """The members of one arm, by code."""
+        return self.members_at(self.order[self.spans[arm]])
+
+    @property
+    def members(self) -> tuple[Member, ...]:
+        """All members, by arm and code."""
+        return self.members_at(self.order)
+
+    def members_at(self, places: Integers) -> tuple[Member, ...]:
+        """Some members, by their places in `known`."""
+        return tuple(self.known[place] for place in places.tolist())
 
     def rows_of_arm(self, arm: str | None, rounds: Iterable[str]) -> Integers:
         """Which results are counted of the members of one arm, in some rounds."""
@@ -239,8 +289,8 @@ class Placed:
         places, rounds = np.nonzero(self.rows >= 0)
         whole = self.results.whole(self.rows[places, rounds])
         return {
-            (self.members[place].id, self.rounds[name]): one
-            for place, name, one in zip(places.tolist(), rounds.tolist(), whole, strict=True)
+            (self.known.id[place], self.rounds[name]): one
+            for place, name, one in zip(self.order[places].tolist(), rounds.tolist(), whole, strict=True)
         }
 
     def why_missing(self, wanted: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
@@ -279,24 +329,22 @@ def membership_fault(member: Member, day: dt.date) -> str | None:
     return None
 
 
-def outside_membership(members: Sequence[Member], results: Results) -> Flags:
+def outside_membership(members: Members, results: Results) -> Flags:
     """For each result whether its date does not count for the cohort; `membership_fault` has the words."""
     if results.day is None:
         return np.zeros(len(results.value), dtype=bool)
-    first = np.array([0 if one.joined_on is None else one.joined_on.toordinal() for one in members])
-    last = np.array([_NEVER if one.left_on is None else one.left_on.toordinal() for one in members])
+    first = np.array([0 if day is None else day.toordinal() for day in members.joined_on])
+    last = np.array([_NEVER if day is None else day.toordinal() for day in members.left_on])
     outside: Flags = (results.day < first[results.member]) | (results.day > last[results.member])
     return outside
 
 
-def place(
-    members: Sequence[Member], results: Results, rounds: Sequence[str], *, include_all: bool = False
-) -> Placed:
+def place(members: Members, results: Results, rounds: Sequence[str], *, include_all: bool = False) -> Placed:
     """Give each member at most one counted result in each round.
 
     Parameters
     ----------
-    members : sequence of Member
+    members : Members
     results : Results
         Of these members, one quantity, one mode and one basis; in any order.
     rounds : sequence of str
@@ -313,8 +361,7 @@ def place(
     Of several results that could be counted the last is taken. The best of several would be biased upward, and the
     more so the more tests a member has.
     """
-    order = sorted(range(len(members)), key=lambda row: _by_arm_and_code(members[row]))
-    ordered = tuple(members[row] for row in order)
+    order, spans = _by_arm_and_code(members)
     position = np.empty(len(members), dtype=np.int64)
     position[order] = np.arange(len(members))
     column = {name: place for place, name in enumerate(rounds)}
@@ -336,37 +383,37 @@ def place(
     known: dict[int, Observation] = {}
     rest = zip(others.tolist(), results.whole(others), strict=True) if len(others) else ()
     for row, one in sorted(rest, key=lambda each: each[1].at):
-        reason = _why_not_counted(
-            members[results.member[row]], results.kinds[results.kind[row]], one.date, include_all=include_all
-        )
+        member, kind = members[results.member[row]], results.kinds[results.kind[row]]
+        reason = _why_not_counted(member, kind, one.date, include_all=include_all)
         if reason is not None:
-            left_out.append(LeftOut(one, reason))
+            left_out.append(LeftOut(member, one, reason))
             continue
         if (earlier := known.get(int(cell[row]))) is not None:
             gave_way += 1
-            left_out.append(LeftOut(earlier, f"A later result of the same round counts ({one.date})."))
+            left_out.append(
+                LeftOut(member, earlier, f"A later result of the same round counts ({one.date}).")
+            )
         known[int(cell[row])] = one
         rows[cell[row]] = row
-    place_of = {members[row].id: place for place, row in enumerate(order)} if left_out else {}
+    place_of = {members.id[place]: row for row, place in enumerate(order.tolist())} if left_out else {}
     left_out.sort(key=lambda one: (place_of[one.observation.member_id], one.observation.at))
     counted = rows[rows >= 0]
     notes = _placing_notes(gave_way, include_all=include_all) + _comparability_notes(results, counted)
     table = rows.reshape(len(members), len(rounds))
-    return Placed(ordered, tuple(rounds), results, table, _spans(ordered), tuple(left_out), tuple(notes))
+    return Placed(members, order, tuple(rounds), results, table, spans, tuple(left_out), tuple(notes))
 
 
-def _by_arm_and_code(member: Member) -> tuple[bool, str, str, str]:
-    return member.arm is None, member.arm or "", member.code, member.id
-
-
-def _spans(members: Sequence[Member]) -> dict[str | None, slice]:
-    """Where the members of each arm are; they are given by arm."""
+def _by_arm_and_code(members: Members) -> tuple[Integers, dict[str | None, slice]]:
+    """Places of the members by arm (those without one last) and code, and where each arm is among them."""
+    of_arm: dict[str | None, list[int]] = defaultdict(list)
+    for place, arm in enumerate(members.arm):
+        of_arm[arm].append(place)
+    order: list[int] = []
     spans: dict[str | None, slice] = {}
-    begin = 0
-    for arm, number in Counter(member.arm for member in members).items():
-        spans[arm] = slice(begin, begin + number)
-        begin += number
-    return spans
+    for arm in sorted(of_arm, key=lambda name: (name is None, name or "")):
+        spans[arm] = slice(len(order), len(order) + len(of_arm[arm]))
+        order += sorted(of_arm[arm], key=members.code.__getitem__)
+    return np.array(order, dtype=np.int64), spans
 
 
 def _why_not_counted(member: Member, kind: Kind, day: dt.date, *, include_all: bool) -> str | None:
@@ -825,7 +872,7 @@ class Pairs:
     Attributes
     ----------
     members : array, shape (n,)
-        Their places in `Placed.members`.
+        Their places in `Placed.known`.
     earlier, later : array, shape (n,)
         Places of their results.
     """
@@ -1057,8 +1104,8 @@ def change_between_rounds(
     for arm, span in placed.spans.items():
         rows = placed.rows_of_arm(arm, (earlier, later))
         both = (rows >= 0).all(axis=1)
-        pairs[arm] = Pairs(span.start + np.flatnonzero(both), rows[both, 0], rows[both, 1])
-        missing[arm] = _missing(placed, span, rows, (earlier, later))
+        pairs[arm] = Pairs(placed.order[span][both], rows[both, 0], rows[both, 1])
+        missing[arm] = _missing(placed, placed.order[span], rows, (earlier, later))
     everyone = Pairs(
         *(
             np.concatenate([getattr(several, name) for several in pairs.values()] or [_NOBODY])
@@ -1085,14 +1132,15 @@ def change_between_rounds(
     return CohortChange(placed, arms, reference, comparisons, percent_reason, tuple(notes))
 
 
-def _missing(placed: Placed, span: slice, rows: Integers, rounds: Sequence[str]) -> tuple[Missing, ...]:
-    """Members of an arm who have no counted result in one of two rounds, each with the reasons."""
+def _missing(placed: Placed, members: Integers, rows: Integers, rounds: Sequence[str]) -> tuple[Missing, ...]:
+    """Those of some members who have no counted result in one of two rounds, each with the reasons."""
     wanted: dict[int, list[tuple[str, str]]] = defaultdict(list)
-    for place, column in zip(*(each.tolist() for each in np.nonzero(rows < 0)), strict=True):
-        wanted[place].append((placed.members[span.start + place].id, rounds[column]))
+    lacking, columns = np.nonzero(rows < 0)
+    for place, column in zip(members[lacking].tolist(), columns.tolist(), strict=True):
+        wanted[place].append((placed.known.id[place], rounds[column]))
     why = placed.why_missing(key for several in wanted.values() for key in several) if wanted else {}
     return tuple(
-        Missing(placed.members[span.start + place], " ".join(why[key] for key in several))
+        Missing(placed.known[place], " ".join(why[key] for key in several))
         for place, several in wanted.items()
     )
 
@@ -1250,7 +1298,7 @@ def _change_notes(placed: Placed, arms: Sequence[ArmChange], comparisons: Sequen
     missing = sum(len(one.missing) for one in arms)
     if missing:
         notes.append(
-            f"{missing:,} of {len(placed.members):,} members lack a counted value in one of the rounds and are not in "
+            f"{missing:,} of {len(placed.known):,} members lack a counted value in one of the rounds and are not in "
             "these numbers. Who stays away is seldom a matter of chance: the others need not stand for them."
         )
     for one in comparisons:
@@ -1382,7 +1430,7 @@ def member_lines(
 
 
 def _whole(placed: Placed, pairs: Pairs) -> Iterable[Pair]:
-    members = [placed.members[place] for place in pairs.members]
+    members = placed.members_at(pairs.members)
     return map(Pair, members, placed.results.whole(pairs.earlier), placed.results.whole(pairs.later))
 
 

@@ -1,23 +1,32 @@
 """From rows of the results index to what a cohort shows."""
 
+import json
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
+from sqlalchemy.orm import Session
 
 from service.analyses.queries import site
 from service.analysis.change import SmallestWorthwhileChange, typical_error_for
 from service.analysis.cohorts import (
+    PER_BODY_MASS,
     QUANTILE_RULE,
     CohortChange,
-    Member,
+    Flags,
+    Integers,
+    Kind,
+    Members,
     Observation,
     Placed,
+    Results,
     change_between_rounds,
     complete_means,
     in_order,
     member_lines,
-    membership_fault,
+    outside_membership,
     place,
     summarise,
 )
@@ -77,57 +86,118 @@ def registered(key: str) -> Quantity:
     return QUANTITIES[key]
 
 
-def _read(store: Store, cohort_pk: int, wanted: Wanted) -> _Read:
+def _read(
+    session: Session,
+    cohort_pk: int,
+    wanted: Wanted,
+    *,
+    for_change: bool = False,
+    between: Collection[str] | None = None,
+) -> _Read:
+    """The counted results of a cohort; for a change (between two rounds) with what a change is looked at by."""
     quantity = registered(wanted.quantity)
-    with store.read() as session:
-        queries.get(session, cohort_pk)
-        people = queries.members(session, cohort_pk)
-        rounds = in_order(queries.rounds(session, cohort_pk))
-        rows = queries.results(session, cohort_pk, wanted.quantity)
-    members = [Member(row.public_id, row.code, row.arm, row.joined_on, row.left_on) for row in people]
-    ids = {row.id: row.public_id for row in people}
-    known = {member.id: member for member in members}
-    everything = _observations(rows, ids)
-    chosen = _chosen(known, everything, wanted)
+    queries.get(session, cohort_pk)
+    columns = queries.member_columns(session, cohort_pk)
+    keys = columns.pop("id")
+    members = Members(columns.pop("public_id"), **columns)
+    everything = _results(session, cohort_pk, quantity, keys, members, for_change=for_change, between=between)
+    with_results = tuple(dict.fromkeys(kind.round for kind in everything.kinds if kind.round is not None))
+    # A change between two of these asks for no other round, nor for their order.
+    alone = between is not None and set(between) <= set(with_results)
+    rounds = with_results if alone else in_order(queries.rounds(session, cohort_pk))
+    chosen = _chosen(everything, ~outside_membership(members, everything), wanted)
     named = [(name, value) for name, value in chosen.items() if value is not None]
-    picked = [one for one in everything if all(getattr(one, name) == value for name, value in named)]
+    picked = everything.only(
+        everything.where(lambda kind: all(getattr(kind, name) == value for name, value in named))
+    )
     placed = place(members, picked, rounds, include_all=wanted.include_all)
     return _Read(quantity, placed, chosen, _reading_notes(placed, everything, picked))
 
 
-def _observations(rows: Iterable[Any], ids: Mapping[int, str]) -> list[Observation]:
-    """Rows of `queries.results`; unpacked, since a field by its name costs more than all the rest of it."""
-    return [
-        Observation(
-            member_id=ids[subject_pk],
-            round=name,
-            value=value,
-            # Tests of one visit share its instant: their own, else the order in which they were made, decides.
-            at=((started_at or occurred_at).timestamp(), test_pk or 0),
-            date=day,
-            test_id=test_id,
-            visit_id=visit_id,
-            mode=mode,
-            basis=basis,
-            method=method,
-            protocol_family=family,
-            effort=effort,
-            convention=convention,
-            effective_window_s=window_s,
-            has_error=has_error,
-            uptake_ml_min=uptake_ml_min,
-            body_mass_kg=body_mass_kg,
-        )
-        for (
-            subject_pk, test_pk, value, method, occurred_at, day, mode, basis, family, effort, convention, window_s,
-            has_error, visit_id, name, body_mass_kg, test_id, started_at, uptake_ml_min,
-        ) in rows
-    ]  # fmt: skip
+def _results(
+    session: Session,
+    cohort_pk: int,
+    quantity: Quantity,
+    keys: Sequence[int],
+    members: Members,
+    *,
+    for_change: bool,
+    between: Collection[str] | None,
+) -> Results:
+    columns = queries.result_columns(
+        session,
+        cohort_pk,
+        quantity.key,
+        with_days=members.limited,
+        for_change=for_change,
+        with_uptake=for_change and quantity.key in PER_BODY_MASS,
+        uptake_in=between,
+    )
+    kinds: dict[str, int] = {}
+    kind = np.array([kinds.setdefault(text, len(kinds)) for text in columns["kind"]], dtype=np.int64)
+    subjects = dict(zip(keys, members.id, strict=True))
+
+    def find(ids: Sequence[int]) -> list[Observation]:
+        found = {row.id: row for row in queries.whole_results(session, ids)}
+        return [_observation(row, subjects[row.subject_id]) for row in map(found.__getitem__, ids)]
+
+    return Results(
+        kinds=[_kind(text) for text in kinds],
+        kind=kind,
+        member=_places(keys, columns["subject_id"]),
+        value=np.array(columns["value"], dtype=np.float64),
+        id=np.array(columns["id"], dtype=np.int64),
+        find=find,
+        day=np.array([day.toordinal() for day in columns["date"]], dtype=np.int64)
+        if members.limited
+        else None,
+        more={
+            # None becomes NaN.
+            name: np.array(columns[name], dtype=np.float64)
+            for name in ("effective_window_s", "body_mass_kg", "uptake_ml_min")
+            if name in columns
+        },
+    )
 
 
-def _chosen(
-    members: dict[str, Member], everything: Sequence[Observation], wanted: Wanted
-) -> dict[str, str | None]:
+def _places(keys: Sequence[int], found: Sequence[int]) -> Integers:
+    """Where each of some keys is among all keys."""
+    known = np.array(keys, dtype=np.int64)
+    order = np.argsort(known)
+    places: Integers = order[np.searchsorted(known, np.array(found, dtype=np.int64), sorter=order)]
+    return places
+
+
+def _kind(text: str) -> Kind:
+    kind = Kind._make(json.loads(text))
+    return kind._replace(has_error=bool(kind.has_error), of_test=bool(kind.of_test))
+
+
+def _observation(row: Any, member_id: str) -> Observation:
+    """A row of `queries.whole_results`."""
+    return Observation(
+        member_id=member_id,
+        round=row.round,
+        value=row.value,
+        # Tests of one visit share its instant: their own, else the order in which they were made, decides.
+        at=((row.started_at or row.occurred_at).timestamp(), row.test_pk or 0),
+        date=row.date,
+        test_id=row.test_id,
+        visit_id=row.visit_id,
+        mode=row.mode,
+        basis=row.basis,
+        method=row.method,
+        protocol_family=row.protocol_family,
+        effort=row.effort,
+        convention=row.convention,
+        effective_window_s=row.effective_window_s,
+        has_error=row.has_error,
+        uptake_ml_min=row.uptake_ml_min,
+        body_mass_kg=row.body_mass_kg,
+    )
+
+
+def _chosen(everything: Results, within: Flags, wanted: Wanted) -> dict[str, str | None]:
     """The one mode and basis, and for estimates the one method, that is left by what is asked for.
 
     Raises
@@ -137,16 +207,17 @@ def _chosen(
     """
     asked = {"mode": wanted.mode, "basis": wanted.basis, "method": wanted.method}
     left = [
-        one
-        for one in everything
-        if one.round is not None
-        and membership_fault(members[one.member_id], one.date) is None
-        and all(value in {None, getattr(one, name)} for name, value in asked.items())
+        (kind, number)
+        for kind, number in everything.numbers(np.flatnonzero(within))
+        if kind.round is not None
+        and all(value in {None, getattr(kind, name)} for name, value in asked.items())
     ]
     names = ["mode", "basis"]
-    if {one.basis for one in left} == {"estimated"}:
+    if {kind.basis for kind, _ in left} == {"estimated"}:
         names.append("method")
-    kinds = Counter(tuple(getattr(one, name) for name in names) for one in left)
+    kinds: Counter[tuple[Any, ...]] = Counter()
+    for kind, number in left:
+        kinds[tuple(getattr(kind, name) for name in names)] += number
     if len(kinds) > 1:
         told = "; ".join(
             f"{', '.join(str(part) for part in kind)} ({number:,})" for kind, number in kinds.most_common()
@@ -165,24 +236,22 @@ def _chosen(
             },
         )
     if kinds:
-        (kind,) = kinds
-        return asked | dict(zip(names, kind, strict=True))
+        (only,) = kinds
+        return asked | dict(zip(names, only, strict=True))
     return asked
 
 
-def _reading_notes(
-    placed: Placed, everything: Sequence[Observation], picked: Sequence[Observation]
-) -> tuple[str, ...]:
+def _reading_notes(placed: Placed, everything: Results, picked: Results) -> tuple[str, ...]:
     notes = []
-    if not placed.members:
+    if not len(placed.known):
         notes.append("The cohort has no members.")
     elif not placed.rounds:
         notes.append(
             "No visit of a member names a round, so nothing can be set side by side: give the visits a round."
         )
-    elif not picked:
+    elif not len(picked.value):
         notes.append("No member has such a result.")
-    if others := len(everything) - len(picked):
+    if others := len(everything.value) - len(picked.value):
         results = "is 1 result" if others == 1 else f"are {others:,} results"
         notes.append(f"There {results} of another mode, basis or method, no part of this.")
     return (*notes, *placed.notes)
@@ -196,7 +265,8 @@ def summary_of(store: Store, cohort_pk: int, cohort_id: str, wanted: Wanted) -> 
     InvalidContent
         No such quantity, or several modes, bases or methods and none named.
     """
-    read = _read(store, cohort_pk, wanted)
+    with store.read() as session:
+        read = _read(session, cohort_pk, wanted)
     notes = [*read.notes, *_left_out_note(read.placed)]
     rows = summarise(read.placed)
     if len(read.placed.rounds) > 1 and any(row.missing for row in rows):
@@ -231,15 +301,18 @@ def change_of(
     InvalidContent
         As for `summary_of`; or a round or an arm that the cohort does not have.
     """
-    read = _read(store, cohort_pk, wanted)
-    _check_rounds(read.placed, {"from": earlier, "to": later})
-    _check_arms(read.placed, {"arm": arm, "reference_arm": reference_arm})
-    change = change_between_rounds(read.placed, read.quantity, earlier, later, reference_arm=reference_arm)
-    if arm is not None and arm == change.reference_arm:
-        message = "is the reference arm; name another, or another `reference_arm`"
-        raise InvalidContent(f"arm {message}.", (Place("query.arm", message, value=arm),))
+    with store.read() as session:
+        read = _read(session, cohort_pk, wanted, for_change=True, between=(earlier, later))
+        _check_rounds(read.placed, {"from": earlier, "to": later})
+        _check_arms(read.placed, {"arm": arm, "reference_arm": reference_arm})
+        change = change_between_rounds(
+            read.placed, read.quantity, earlier, later, reference_arm=reference_arm
+        )
+        if arm is not None and arm == change.reference_arm:
+            message = "is the reference arm; name another, or another `reference_arm`"
+            raise InvalidContent(f"arm {message}.", (Place("query.arm", message, value=arm),))
+        members, error = _members(session, read.quantity, change) if with_members else (None, None)
     notes = [*read.notes, *_left_out_note(read.placed), *change.notes]
-    members, error = _members(store, read.quantity, change) if with_members else (None, None)
     if members is not None:
         notes.append(
             "The true change of a member is about this one person: what two tests and their error say. It is no response to "
@@ -274,20 +347,24 @@ def values_of(store: Store, cohort_pk: int, wanted: Wanted) -> list[dict[str, An
     InvalidContent
         As for `summary_of`.
     """
-    placed = _read(store, cohort_pk, wanted).placed
+    with store.read() as session:
+        placed = _read(session, cohort_pk, wanted).placed
+        counted = placed.rows[placed.rows >= 0]
+        tests = queries.test_ids(session, placed.results.id[counted].tolist())
+    known = {
+        row: {"value": value, "test_id": test_id}
+        for row, value, test_id in zip(
+            counted.tolist(), placed.results.value[counted].tolist(), tests, strict=True
+        )
+    }
     return [
         {
             "subject_id": member.id,
             "code": member.code,
             "arm": member.arm,
-            "values": {
-                name: {"value": found.value, "test_id": found.test_id}
-                if (found := placed.counted.get((member.id, name))) is not None
-                else None
-                for name in placed.rounds
-            },
+            "values": {name: known.get(row) for name, row in zip(placed.rounds, rows, strict=True)},
         }
-        for member in placed.members
+        for member, rows in zip(placed.members, placed.rows.tolist(), strict=True)
     ]
 
 
@@ -309,12 +386,11 @@ def _left_out_note(placed: Placed) -> list[str]:
 
 
 def _left_out(placed: Placed) -> list[dict[str, Any]]:
-    known = {member.id: member for member in placed.members}
     return [
         {
-            "subject_id": one.observation.member_id,
-            "code": known[one.observation.member_id].code,
-            "arm": known[one.observation.member_id].arm,
+            "subject_id": one.member.id,
+            "code": one.member.code,
+            "arm": one.member.arm,
             "round": one.observation.round,
             "date": one.observation.date.isoformat(),
             "test_id": one.observation.test_id,
@@ -327,12 +403,11 @@ def _left_out(placed: Placed) -> list[dict[str, Any]]:
 
 
 def _members(
-    store: Store, quantity: Quantity, change: CohortChange
+    session: Session, quantity: Quantity, change: CohortChange
 ) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
     """Every paired member by itself, and the typical error that its change is judged by."""
-    with store.read() as session:
-        chosen = site(session).settings.get("smallest_worthwhile_change", {})
-        own = own_typical_errors(session)
+    chosen = site(session).settings.get("smallest_worthwhile_change", {})
+    own = own_typical_errors(session)
     worthwhile = None
     if quantity.key in chosen:
         worthwhile = SmallestWorthwhileChange(
@@ -465,7 +540,8 @@ def chart_of(
     """
     from service.charts.cohort import cohort_spec
 
-    read = _read(store, cohort_pk, wanted)
+    with store.read() as session:
+        read = _read(session, cohort_pk, wanted, for_change=True)
     rounds = list(read.placed.rounds)
     given = {label: value for label, value in (("from", earlier), ("to", later)) if value is not None}
     _check_rounds(read.placed, given)
@@ -489,17 +565,7 @@ def chart_of(
         "arms": [
             {
                 "arm": arm,
-                "lines": [
-                    {
-                        "code": member.code,
-                        "values": {
-                            name: read.placed.counted[member.id, name].value
-                            for name in drawn
-                            if (member.id, name) in read.placed.counted
-                        },
-                    }
-                    for member in read.placed.of_arm(arm)
-                ],
+                "lines": _lines(read.placed, arm, drawn),
                 "means": [row.as_dict() for row in complete_means(read.placed, arm, drawn)],
             }
             for arm in read.placed.arms
@@ -509,3 +575,15 @@ def chart_of(
         "notes": list(read.notes),
     }
     return cohort_spec(display.document(document), quantity=display.of(read.quantity.key))
+
+
+def _lines(placed: Placed, arm: str | None, rounds: Sequence[str]) -> list[dict[str, Any]]:
+    """Each member of an arm with its counted values by round."""
+    value = placed.results.value.tolist()
+    return [
+        {
+            "code": member.code,
+            "values": {name: value[row] for name, row in zip(rounds, rows, strict=True) if row >= 0},
+        }
+        for member, rows in zip(placed.of_arm(arm), placed.rows_of_arm(arm, rounds).tolist(), strict=True)
+    ]

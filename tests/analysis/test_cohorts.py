@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 
 from service.analysis.change import typical_error_for
 from service.analysis.cohorts import (
+    Kind,
     Member,
+    Members,
     Observation,
+    Results,
     baseline_adjusted_difference,
     change_between_rounds,
     in_order,
@@ -42,6 +45,30 @@ def seen(member, name, value, *, days=0, order=0, **more):
     return Observation(member, name, value, at, day, test_id=f"{member}-{name}-{order}", **more)
 
 
+def placed(members, observations, rounds, **more):
+    """What is counted of these observations."""
+    kinds = {}
+    for one in observations:
+        kinds.setdefault(kind_of(one), len(kinds))
+    codes = [one.code for one in members]
+    columns = ("effective_window_s", "uptake_ml_min", "body_mass_kg")
+    results = Results(
+        kinds=list(kinds),
+        kind=np.array([kinds[kind_of(one)] for one in observations], dtype=int),
+        member=np.array([codes.index(one.member_id) for one in observations], dtype=int),
+        value=floats(*(one.value for one in observations)),
+        id=np.arange(len(observations)),
+        find=lambda ids: [observations[one] for one in ids],
+        day=np.array([one.date.toordinal() for one in observations], dtype=int),
+        more={name: floats(*(getattr(one, name) for one in observations)) for name in columns},
+    )
+    return place(Members(*zip(*members, strict=True)), results, rounds, **more)
+
+
+def kind_of(one):
+    return Kind(*(getattr(one, name) for name in Kind._fields[:-1]), one.test_id is not None)
+
+
 def group(values, *, include_all=False, more=(), members=None):
     """Members with (arm, value in round 1, value in round 2); None is no result."""
     known = members or [Member(code, code, arm) for code, (arm, *_) in values.items()]
@@ -51,7 +78,7 @@ def group(values, *, include_all=False, more=(), members=None):
         for place, value in enumerate(several)
         if value is not None
     ]
-    return place(known, [*found, *more], ["1", "2"], include_all=include_all)
+    return placed(known, [*found, *more], ["1", "2"], include_all=include_all)
 
 
 #: Two arms worked by hand. training: changes 2 4 6 8, mean 5, SD sqrt(20/3) = 2.5820; control: 0 1 2, mean 1, SD 1.
@@ -192,23 +219,23 @@ LEFT_OUT = {
 def test_what_does_not_count_is_listed_with_its_reason(case):
     fields, member, reason = LEFT_OUT[case]
     members, observations = [Member("A", "A", None, **member)], [seen("A", "1", 40.0, **fields)]
-    found = place(members, observations, ["1"])
+    found = placed(members, observations, ["1"])
     assert (found.counted, [one.reason for one in found.left_out]) == ({}, [reason])
     assert found.why_missing([("A", "1")]) == {("A", "1"): f"Round 1: {reason}"}
     assert summarise(found)[0].missing == 1
     # What lies outside the membership is no part of the cohort, whatever is asked for.
-    everything = place(members, observations, ["1"], include_all=True)
+    everything = placed(members, observations, ["1"], include_all=True)
     assert len(everything.counted) == (0 if member else 1)
 
 
 @pytest.mark.parametrize("edge", ["joined_on", "left_on"])
 def test_the_days_of_joining_and_leaving_count(edge):
-    found = place([Member("A", "A", None, **{edge: DAY})], [seen("A", "1", 40.0)], ["1"])
+    found = placed([Member("A", "A", None, **{edge: DAY})], [seen("A", "1", 40.0)], ["1"])
     assert len(found.counted) == 1
 
 
 def test_a_visit_without_a_round_does_not_count():
-    found = place([Member("A", "A")], [seen("A", None, 40.0)], ["1"])
+    found = placed([Member("A", "A")], [seen("A", None, 40.0)], ["1"])
     assert [one.reason for one in found.left_out] == ["Its visit names no round."]
 
 
@@ -218,7 +245,7 @@ def test_of_several_results_in_a_round_the_last_counts():
         seen("A", "1", 50.0),
         seen("A", "1", 99.0, days=5, effort="submaximal"),
     ]
-    found = place([Member("A", "A")], several, ["1"])
+    found = placed([Member("A", "A")], several, ["1"])
     assert found.counted["A", "1"].value == 41.0
     assert sorted(one.reason for one in found.left_out) == [
         "A later result of the same round counts (2026-03-05).",
@@ -230,7 +257,7 @@ def test_of_several_results_in_a_round_the_last_counts():
     )
     # On one visit the order of its tests decides.
     same = [seen("A", "1", 41.0, order=2), seen("A", "1", 50.0, order=1)]
-    assert place([Member("A", "A")], same, ["1"]).counted["A", "1"].value == 41.0
+    assert placed([Member("A", "A")], same, ["1"]).counted["A", "1"].value == 41.0
 
 
 def test_summary_of_each_round_and_arm():
@@ -331,11 +358,9 @@ def test_pairs_that_are_not_alike_are_counted_in_the_notes():
             effective_window_s=60.0,
         ),
     ]
-    placed = place([Member("A", "A")], odd, ["1", "2"])
-    assert (
-        "Results of several protocol families are counted together: ramp 20 (1), bruce (1)." in placed.notes
-    )
-    notes = change_between_rounds(placed, PEAK, "1", "2").notes
+    found = placed([Member("A", "A")], odd, ["1", "2"])
+    assert "Results of several protocol families are counted together: ramp 20 (1), bruce (1)." in found.notes
+    notes = change_between_rounds(found, PEAK, "1", "2").notes
     assert any("1 of 1 pairs the two results differ in protocol family" in note for note in notes)
     assert any("averaging window" in note for note in notes)
 
@@ -348,13 +373,13 @@ def test_a_change_per_body_mass_is_shown_with_its_parts():
             ("A", "1", 3000.0, 80.0), ("A", "2", 3000.0, 75.0), ("B", "1", 3200.0, 90.0), ("B", "2", 3210.0, 84.0),
         )
     ]  # fmt: skip
-    placed = place([Member("A", "A"), Member("B", "B")], both, ["1", "2"])
-    (arm,) = change_between_rounds(placed, per_mass, "1", "2").arms
+    found = placed([Member("A", "A"), Member("B", "B")], both, ["1", "2"])
+    (arm,) = change_between_rounds(found, per_mass, "1", "2").arms
     assert arm.change.value > 2
     assert arm.parts["uptake_ml_min"].value == pytest.approx(5.0)
     assert arm.parts["body_mass_kg"].value == pytest.approx(-5.5)
-    assert change_between_rounds(placed, PEAK, "1", "2").arms[0].parts is None
-    unknown = place([Member("A", "A")], [seen("A", "1", 40.0), seen("A", "2", 41.0)], ["1", "2"])
+    assert change_between_rounds(found, PEAK, "1", "2").arms[0].parts is None
+    unknown = placed([Member("A", "A")], [seen("A", "1", 40.0), seen("A", "2", 41.0)], ["1", "2"])
     part = change_between_rounds(unknown, per_mass, "1", "2").arms[0].parts["uptake_ml_min"]
     assert (part.value, part.reason) == (None, "It is not known of 1 of these members.")
 
