@@ -183,9 +183,10 @@ def append_series(session: Session, test_pk: int, series: Series) -> None:
     write_series(session, test_pk, series, first_seq=0 if last is None else last + 1)
 
 
-def replace_notes(session: Session, test_pk: int, notes: Sequence[StageNote]) -> None:
-    """Store these stage notes in the place of what the test has."""
-    session.execute(sa.delete(StageNoteRow).where(StageNoteRow.test_id == test_pk))
+def replace_notes(session: Session, test_pk: int, notes: Sequence[StageNote], *, new: bool = False) -> None:
+    """Store these stage notes in the place of what the test has; a new one has none."""
+    if not new:
+        session.execute(sa.delete(StageNoteRow).where(StageNoteRow.test_id == test_pk))
     if notes:
         session.execute(
             sa.insert(_table(StageNoteRow)),
@@ -421,7 +422,7 @@ def local_date(started_at: datetime, utc_offset_minutes: int) -> date:
     return started_at.astimezone(timezone(timedelta(minutes=utc_offset_minutes))).date()
 
 
-def replace_analysis(
+def write_analysis(
     session: Session,
     test_pk: int,
     *,
@@ -431,7 +432,7 @@ def replace_analysis(
     settings: dict[str, Any],
     document: dict[str, Any],
 ) -> None:
-    """Store the one current analysis of a test."""
+    """Store the one current analysis of a test that has none."""
     values = {
         "analysis_version": version,
         "input_hash": input_hash,
@@ -440,12 +441,11 @@ def replace_analysis(
         "document": json.dumps(document, allow_nan=False, separators=(",", ":")),
         "computed_at": now(),
     }
-    session.execute(sa.delete(Analysis).where(Analysis.test_id == test_pk))
-    session.execute(sa.insert(_table(Analysis)).values(test_id=test_pk, **values))
+    session.execute(sa.insert(_table(Analysis)), {"test_id": test_pk, **values})
 
 
 def drop_analysis(session: Session, test_pk: int) -> None:
-    """Take the analysis and the results of a test away (it was voided)."""
+    """Take the analysis and the results of a test away: others take their place, or it was voided."""
     session.execute(sa.delete(Analysis).where(Analysis.test_id == test_pk))
     session.execute(sa.delete(Result).where(Result.test_id == test_pk))
 
@@ -456,11 +456,10 @@ def indexed(session: Session, test_pk: int) -> dict[str, float]:
     return {quantity: value for quantity, value in rows}  # noqa: C416 rows are not pairs to the type checker
 
 
-def replace_results(session: Session, test_pk: int, rows: Sequence[Row]) -> None:
-    """Store these rows of the results index in the place of the test's old ones."""
-    session.execute(sa.delete(Result).where(Result.test_id == test_pk))
+def write_results(session: Session, test_pk: int, rows: Sequence[Row]) -> None:
+    """Store these rows of the results index for a test that has none."""
     if rows:
-        session.execute(sa.insert(Result), [{**row, "test_id": test_pk} for row in rows])
+        session.execute(sa.insert(_table(Result)), [{**row, "test_id": test_pk} for row in rows])
 
 
 #: What a visit itself gives to the results index.

@@ -480,7 +480,7 @@ def _apply(transaction: Transaction, target: Target, edit: Edit) -> int | None:
     if edit.appended is not None:
         queries.append_series(session, test_pk, edit.appended)
     if edit.notes is not None:
-        queries.replace_notes(session, test_pk, edit.notes)
+        queries.replace_notes(session, test_pk, edit.notes, new=edit.new_test)
     if edit.reported is not None:
         queries.replace_reported(session, test_pk, edit.reported)
     if edit.calibrations is not None:
@@ -708,7 +708,8 @@ def record(
     claim : Claim, optional
         Of an Idempotency-Key.
     check : callable, optional
-        Looked at before anything is computed and again inside the transaction; raises where the edit may not be made.
+        Raises where what is under the subject does not let the edit be made. It looks at the snapshot: the edit is made on the
+        same revision of the subject, or not at all.
 
     Raises
     ------
@@ -732,14 +733,18 @@ def record(
             judged = _judge_edited(snapshot, target, made, lambda key: queries.family_of(session, key))
         with store.write(actor, claim) as transaction:
             bump(transaction.session, target.subject_pk, expected=snapshot.revision)
-            if check is not None:
-                check(transaction.session)
             transaction.before = _before(transaction.session, target, made)
             test_pk = _apply(transaction, target, made)
             if _moves_charts(transaction.session, target, made):
                 count_change(transaction.session)
             for pk, one in judged.items():
-                keep(transaction.session, test_pk if pk == NEW_TEST else pk, one, snapshot.site_revision)
+                keep(
+                    transaction.session,
+                    test_pk if pk == NEW_TEST else pk,
+                    one,
+                    snapshot.site_revision,
+                    new=pk == NEW_TEST,
+                )
             if made.test.get("status") == "void" and test_pk is not None:
                 queries.drop_analysis(transaction.session, test_pk)
             if target.visit_pk is not None and made.visit:
@@ -749,8 +754,10 @@ def record(
     return on_fresh_snapshot(attempt, pinned=target.revision is not None)
 
 
-def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: int) -> None:
-    """Store an analysis and its rows of the results index."""
+def keep(
+    session: Session, test_pk: int | None, judged: Judged, site_revision: int, *, new: bool = False
+) -> None:
+    """Store an analysis and its rows of the results index, in the place of what there is but for a new test."""
     assert test_pk is not None  # noqa: S101 a new test has its key by now
     rules = judged.settings.effort_rules
     if rules not in RULE_SETS and all(one.id != rules for one in own_rule_sets(session)):
@@ -761,7 +768,9 @@ def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: i
             **document,
             "test_id": session.scalar(sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test_pk)),
         }
-    queries.replace_analysis(
+    if not new:
+        queries.drop_analysis(session, test_pk)
+    queries.write_analysis(
         session,
         test_pk,
         version=ANALYSIS_VERSION,
@@ -770,7 +779,7 @@ def keep(session: Session, test_pk: int | None, judged: Judged, site_revision: i
         settings=judged.settings.as_dict(),
         document=document,
     )
-    queries.replace_results(session, test_pk, judged.results)
+    queries.write_results(session, test_pk, judged.results)
 
 
 def checked_settings(

@@ -636,6 +636,8 @@ def _report(store: Store, actor: str, job: Job, options: ImportOptions, target: 
     }
 
     def answer(transaction: Any, test_pk: int | None) -> str:
+        # Protocols are the site's: none may be named that was deleted in the meantime.
+        _check_protocol(transaction.session, options.protocol_id)
         test_id: str = transaction.session.scalars(
             sa.select(ExerciseTest.public_id).where(ExerciseTest.id == test_pk)
         ).one()
