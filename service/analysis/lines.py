@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.analysis.marks import counted_rows
-from service.analysis.moments import median
+from service.analysis.moments import mean, median
 from service.analysis.series import Floats, Series
 from service.analysis.windows import LEAST_COVERED_FRACTION, means_from
 
@@ -175,13 +175,15 @@ def fit_line(x: Floats, y: Floats, lags: int = 0) -> Line | None:
         return None
     from scipy.special import stdtrit
 
-    centred = x - x.mean()
+    middle, height = mean(x), mean(y)
+    centred = x - middle
     spread = float(np.dot(centred, centred))
     if spread <= 0.0:
         return None
     slope = float(np.dot(centred, y) / spread)
-    intercept = float(y.mean() - slope * x.mean())
-    misses = y - y.mean() - slope * centred
+    intercept = height - slope * middle
+    raised = y - height
+    misses = raised - slope * centred
     left = float(np.dot(misses, misses))
     # Sums of squares lose what is 1e-15 of the values: points on the line have no residuals.
     floor = 1e-24 * float(np.dot(y, y)) * n
@@ -194,7 +196,7 @@ def fit_line(x: Floats, y: Floats, lags: int = 0) -> Line | None:
     together *= n / (n - 2) / spread**2
     error = float(np.sqrt(max(independent, together))) if lags else float(np.sqrt(independent))
     reach = float(stdtrit(n - 2, 0.975)) * error
-    whole = float(np.dot(y - y.mean(), y - y.mean()))
+    whole = float(np.dot(raised, raised))
     return Line(
         slope,
         intercept,

@@ -335,7 +335,7 @@ def _load_of_rows(
 
 def _side_of_speed(speed: Floats, mode: Mode) -> NDArray[np.int8]:
     side = np.full(speed.shape, UNKNOWN_SIDE, dtype=np.int8)
-    moving = np.nan_to_num(speed) > 0
+    moving = speed > 0
     if mode in {"walk", "run"}:
         side[moving] = WALKING if mode == "walk" else RUNNING
         return side
@@ -357,7 +357,7 @@ def _warm_up_rows(series: Series, marks: Marks, per_row: Floats, reason: str | N
     before = (series.end_s <= marks.exercise_start_s + _SLACK_S) & np.isfinite(per_row)
     # Without phases only a load above zero tells warming up from sitting still.
     stated = (series.phase >= 0).any()
-    rows: Bools = before & ((series.phase == _WARM_UP) if stated else (np.nan_to_num(per_row) > 0))
+    rows: Bools = before & ((series.phase == _WARM_UP) if stated else (per_row > 0))
     return rows
 
 

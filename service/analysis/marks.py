@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from service.analysis.series import OF_THE_BREATH, PHASES, Bools, Floats, Series, TestInput, known_of_series
-from service.analysis.windows import means_from
+from service.analysis.windows import Running
 from service.findings import Finding, finding
 from service.quantities import QUANTITIES
 
@@ -84,6 +84,12 @@ def counted_rows(series: Series, key: str = "vo2_ml_min") -> Bools:
 def counted_values(series: Series, key: str) -> Floats:
     """The values of one channel, NaN in rows where it does not count."""
     return np.where(counted_rows(series, key), series.channel(key), np.nan)
+
+
+@known_of_series
+def running_of(series: Series, key: str) -> Running:
+    """Running integrals of one channel over the rows in which it counts."""
+    return Running(series.start_s, series.end_s, series.channel(key), counted_rows(series, key))
 
 
 @known_of_series
@@ -258,11 +264,9 @@ def _marks_from_load(series: Series, load: Floats, given_start: float | None) ->
 
 
 def _marks_from_uptake(series: Series) -> tuple[float, float]:
-    counts = counted_rows(series)
-    uptake = series.channel("vo2_ml_min")
     starts, ends = series.start_s, series.end_s
     # Means of 15 s on either side of each row's end: smooth enough for breaths, quick enough for an end.
-    smooth, _ = means_from(starts, ends, uptake, counts, ends - 15.0, 30.0)
+    smooth, _ = running_of(series, "vo2_ml_min").means(ends - 15.0, 30.0)
     if not np.isfinite(smooth).any():
         return float(starts[0]), float(ends[-1])
     top = int(np.nanargmax(smooth))

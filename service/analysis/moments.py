@@ -110,3 +110,29 @@ def quantiles(values: Floats, parts: Sequence[float]) -> tuple[float, ...]:
         # From the nearer end, as there.
         answer.append(low + (high - low) * beyond if beyond < 0.5 else high - (high - low) * (1 - beyond))
     return tuple(answer)
+
+
+def line_through(x: Floats, y: Floats, weights: Floats | None = None) -> tuple[float, float]:
+    """Slope and intercept of the least-squares line, step by step as `numpy.polyfit` finds them.
+
+    Parameters
+    ----------
+    x, y : ndarray of float, shape (n,)
+        Finite; x not all the same.
+    weights : ndarray of float, shape (n,), optional
+        Of the misses, not of their squares.
+
+    Returns
+    -------
+    slope, intercept : float
+    """
+    columns = np.ones((x.size, 2))
+    columns[:, 0] = x
+    wanted = y
+    if weights is not None:
+        columns *= weights[:, None]
+        wanted = y * weights
+    length = np.sqrt(np.add.reduce(columns * columns, axis=0))
+    found, *_ = np.linalg.lstsq(columns / length, wanted, x.size * np.finfo(np.float64).eps)
+    slope, intercept = (found / length).tolist()
+    return slope, intercept

@@ -17,6 +17,7 @@ from service.analysis.marks import (
     exercise_load,
     full_rows_in_exercise,
     rows_in_exercise,
+    running_of,
 )
 from service.analysis.moments import median
 from service.analysis.series import Bools, Floats, RpeScale, Series, StageNote, TestInput, known_of_series
@@ -349,6 +350,7 @@ def _seconds(series: Series, marks: Marks, values: Floats, counts: Bools) -> Flo
     return means
 
 
+@known_of_series
 def peak_window(
     series: Series, marks: Marks, settings: PeakSettings, key: str = "vo2_ml_min"
 ) -> Window | None:
@@ -370,14 +372,8 @@ def peak_window(
     counts = counted_rows(series, key)
     values = series.channel(key)
     if settings.convention == "time_weighted":
-        return highest_window(
-            series.start_s,
-            series.end_s,
-            values,
-            counts,
-            from_s=marks.exercise_start_s,
-            to_s=marks.exercise_end_s,
-            window_s=settings.window_s,
+        return running_of(series, key).highest(
+            from_s=marks.exercise_start_s, to_s=marks.exercise_end_s, window_s=settings.window_s
         )
     if not (counts & rows_in_exercise(series, marks)).any():
         return None
@@ -660,14 +656,8 @@ def _highest(
         reasons[key] = f"The test has no {_NAMES[key]}."
         return None
     counts = counted_rows(series, key)
-    window = highest_window(
-        series.start_s,
-        series.end_s,
-        series.channel(key),
-        counts,
-        from_s=marks.exercise_start_s,
-        to_s=marks.exercise_end_s,
-        window_s=seconds,
+    window = running_of(series, key).highest(
+        from_s=marks.exercise_start_s, to_s=marks.exercise_end_s, window_s=seconds
     )
     if window is None:
         reasons[key] = f"Nowhere in exercise are {seconds:g} s covered to 80 % by {_NAMES[key]} that counts."

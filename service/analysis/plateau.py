@@ -22,7 +22,7 @@ from service.analysis.loads import (
     Stage,
 )
 from service.analysis.marks import Marks, counted_rows
-from service.analysis.moments import median
+from service.analysis.moments import line_through, median
 from service.analysis.plain import record_dict
 from service.analysis.series import Bools, Floats, Series, TestInput
 from service.analysis.windows import LEAST_COVERED_FRACTION, mean_of_rows, seconds_inside
@@ -441,7 +441,7 @@ def _compare_steps(series: Series, marks: Marks, loads: Loads, *, cycle: bool) -
     )  # the line's value at no load, where there is a line
     if len(points) >= 2:
         x, y = np.array([point[1] for point in points]), np.array([point[2] for point in points])
-        slope, line = (float(value) for value in np.polyfit(x, y, 1))
+        slope, line = line_through(x, y)
     elif cycle:
         remark = (
             f"fewer than two submaximal stages remain, so the expected rise is {CYCLE_GAIN_ML_MIN_W:g} mL/min/W, a "
@@ -582,7 +582,7 @@ def _compare_ramp(test: TestInput, marks: Marks, loads: Loads) -> _Comparison:
     root = np.sqrt(series.duration_s[rows])
     if np.ptp(x[rows]) <= 0:
         return replace(empty, reason="the load did not rise in the submaximal part")
-    slope, start = (float(value) for value in np.polyfit(x[rows], uptake[rows], 1, w=root))
+    slope, start = line_through(x[rows], uptake[rows], root)
     expected = slope * rise
     if expected <= 0:
         return replace(

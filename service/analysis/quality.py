@@ -484,6 +484,8 @@ def _heart_rate_lost(series: Series, marks: Marks) -> list[Finding]:
     close = np.diff(series.end_s) <= _HEART_RATE_JUMP_WITHIN_S
     steps = np.zeros(len(series) - 1, dtype=np.bool_)
     for key in ("work_rate_w", "speed_km_h"):
+        if not series.has(key):
+            continue
         load = np.nan_to_num(series.channel(key))
         steps |= np.abs(np.diff(load)) > 0.2 * load.max()
     beside_step = share_near(steps, 3) > 0

@@ -334,7 +334,7 @@ class BreakModel:
             raise ValueError(
                 f"x has the shape {self.x.shape} and y {self.y.shape}; give two series of the same length."
             )
-        if not (np.isfinite(self.x).all() and np.isfinite(self.y).all()):
+        if self.free is None and not (np.isfinite(self.x).all() and np.isfinite(self.y).all()):
             raise ValueError("x or y holds a value that is missing or infinite; leave such points out.")
         if self.held is not None and (self.further is None or self.held <= 0):
             raise ValueError("A held term needs a further term and a positive size.")
@@ -458,11 +458,8 @@ class BreakModel:
         def largest(products: Floats, squares: Floats) -> Floats:
             left = squares - np.einsum("ij,ij->i", products[:, -terms:], products[:, -terms:])
             pull = products[:, :-terms]
-            if self.upward:
-                pull = np.maximum(pull, 0.0)
-            part: Floats = np.divide(
-                (pull**2).max(axis=1), left, out=np.zeros(left.shape), where=left > _TINY * x.size
-            )
+            most = np.maximum(pull.max(axis=1), 0.0) if self.upward else np.abs(pull).max(axis=1)
+            part: Floats = np.divide(most**2, left, out=np.zeros(left.shape), where=left > _TINY * x.size)
             return np.minimum(part, 1.0)
 
         middle, tall = self.moments_of_y

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from service.analysis.marks import Marks, counted_rows, rows_in_exercise
+from service.analysis.marks import Marks, counted_rows, rows_in_exercise, running_of
 from service.analysis.moments import median
 from service.analysis.peaks import carbon_dioxide_lost
 from service.analysis.series import PHASES, Bools, Floats, Series, StageNote, TestInput
@@ -70,15 +70,8 @@ class _Moments:
 
     def change(self, key: str) -> Floats:
         """Relative change of the mean; NaN where it is not known."""
-        series = self.series
-        means, covered = means_from(
-            series.start_s,
-            series.end_s,
-            series.channel(key),
-            counted_rows(series, key),
-            np.concatenate((self.at - self.length_s, self.at)),
-            self.length_s,
-        )
+        moments = np.concatenate((self.at - self.length_s, self.at))
+        means, covered = running_of(self.series, key).means(moments, self.length_s)
         before, after = np.split(means, 2)
         enough = np.minimum(*np.split(covered, 2)) >= LEAST_COVERED_FRACTION - 1e-9
         known = enough & (before != 0)
@@ -370,6 +363,8 @@ def _expired_fractions(test: TestInput, marks: Marks) -> list[Finding]:
 
 def _ventilation_identity(series: Series, marks: Marks) -> list[Finding]:
     keys = ("ve_l_min", "respiratory_rate_per_min", "tidal_volume_l")
+    if not all(series.has(key) for key in keys):
+        return []
     used = rows_in_exercise(series, marks)
     for key in keys:
         used = used & counted_rows(series, key)
@@ -410,7 +405,7 @@ def _against_cycle_cost(test: TestInput, marks: Marks) -> list[Finding]:
         & counted_rows(series, "work_rate_w")
         & (series.start_s >= marks.exercise_start_s + 120.0)
         & (series.end_s <= marks.exercise_end_s + _SLACK_S)
-        & (np.nan_to_num(series.channel("work_rate_w")) >= 30.0)
+        & (series.channel("work_rate_w") >= 30.0)
     )
     if series.duration_s[used].sum() < 120.0:
         return []
@@ -439,7 +434,7 @@ def _heart_rate_counted(test: TestInput, marks: Marks) -> list[Finding]:
     beats = series.channel("heart_rate_bpm")
     middle = (marks.exercise_start_s + marks.exercise_end_s) / 2
     late = rows_in_exercise(series, marks) & (series.start_s >= middle) & ~series.excluded
-    late &= np.nan_to_num(beats) > 0
+    late &= beats > 0
     first = last = None
     if late.any():
         if not _works(test, late):
@@ -484,18 +479,20 @@ def _works(test: TestInput, rows: Bools) -> bool:
         series.channel("vo2_ml_min")[rows & counted_rows(series)] if series.has("vo2_ml_min") else np.zeros(0)
     )
     if uptake.size:
-        return float(np.median(uptake)) >= 3 * RESTING_ML_KG_MIN * (mass or 75.0)
+        return median(uptake) >= 3 * RESTING_ML_KG_MIN * (mass or 75.0)
     load = _exercise_load(series)
-    return load is not None and bool((np.nan_to_num(load[rows]) > 0).any())
+    return load is not None and bool((load[rows] > 0).any())
 
 
 def _heart_rate_follows_cadence(series: Series, marks: Marks) -> list[Finding]:
+    if not (series.has("cadence_per_min") and series.has("heart_rate_bpm")):
+        return []
     used = (
         rows_in_exercise(series, marks)
         & counted_rows(series, "heart_rate_bpm")
         & counted_rows(series, "cadence_per_min")
         & counted_rows(series)
-        & (np.nan_to_num(series.channel("cadence_per_min")) >= 40)
+        & (series.channel("cadence_per_min") >= 40)
     )
     if used.sum() < 8:
         return []
@@ -568,9 +565,7 @@ def _work_rate_identity(test: TestInput, marks: Marks) -> list[Finding]:
     used = rows_in_exercise(series, marks)
     for key in _LOAD_KEYS:
         used = used & counted_rows(series, key)
-    used &= (np.nan_to_num(series.channel("grade_percent")) >= 1.0) & (
-        np.nan_to_num(series.channel("speed_km_h")) > 0
-    )
+    used &= (series.channel("grade_percent") >= 1.0) & (series.channel("speed_km_h") > 0)
     if used.sum() < 3:
         return []
     grade = np.arctan(series.channel("grade_percent")[used] / 100)

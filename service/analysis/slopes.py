@@ -10,6 +10,7 @@ from service.analysis.gas import without_lost_carbon_dioxide
 from service.analysis.lines import Line, fit_line, is_constant, lags_for, points_between
 from service.analysis.loads import ERGOMETERS, Loads
 from service.analysis.marks import Marks
+from service.analysis.moments import line_through
 from service.analysis.plain import record_dict
 from service.analysis.series import Floats, Series, TestInput
 from service.analysis.stage_values import StageValues, stage_values
@@ -320,14 +321,15 @@ def _through(
     upright: Callable[[Floats], Floats],
 ) -> Slope:
     """A slope through the rows between two times."""
-    slope = replace(slope, from_s=from_s, to_s=to_s)
     missing = [_CHANNEL_WORDS[key] for key in pair if not series.has(key)]
     if missing:
-        return replace(slope, reason=f"The test has no {' and no '.join(missing)}.")
+        return replace(slope, from_s=from_s, to_s=to_s, reason=f"The test has no {' and no '.join(missing)}.")
     points = points_between(series, pair, from_s, to_s)
     raw = points.values[pair[0]]
     slope = replace(
         slope,
+        from_s=from_s,
+        to_s=to_s,
         n=len(points),
         points=f"means of {points.length_s:.0f} s"
         if points.averaged
@@ -356,32 +358,27 @@ def _accepted(
     """The slope with its value, or with the reason why it is not given."""
     if line is None or is_constant(along):
         return replace(slope, reason="What the line would be drawn along does not vary.")
-    slope = replace(
-        slope,
-        n=line.n,
-        r_squared=line.r_squared,
-        residual_sd=line.residual_sd,
-        autocorrelation=line.autocorrelation,
-    )
     low, high = float(along.min()), float(along.max())
+    reason = None
     if not from_zero and high < LEAST_SPREAD * low:
-        return replace(
-            slope,
-            reason=f"The highest value along the line is {high / low:.2f} times the lowest; it has to be {LEAST_SPREAD:g} times.",
-        )
-    if is_constant(upright):
-        return replace(slope, reason="What should rise along the line stands still.")
-    if line.ci_low <= 0.0:
-        return replace(
-            slope,
-            reason=f"The interval of the slope, {line.ci_low:.3g} to {line.ci_high:.3g}, is not above 0.",
-        )
-    if line.r_squared < LEAST_R_SQUARED:
-        return replace(
-            slope, reason=f"The points lie too far from a line: r squared is {line.r_squared:.3f}."
-        )
+        reason = f"The highest value along the line is {high / low:.2f} times the lowest; it has to be {LEAST_SPREAD:g} times."
+    elif is_constant(upright):
+        reason = "What should rise along the line stands still."
+    elif line.ci_low <= 0.0:
+        reason = f"The interval of the slope, {line.ci_low:.3g} to {line.ci_high:.3g}, is not above 0."
+    elif line.r_squared < LEAST_R_SQUARED:
+        reason = f"The points lie too far from a line: r squared is {line.r_squared:.3f}."
+    fitted = {
+        "n": line.n,
+        "r_squared": line.r_squared,
+        "residual_sd": line.residual_sd,
+        "autocorrelation": line.autocorrelation,
+    }
+    if reason is not None:
+        return replace(slope, **fitted, reason=reason)  # type: ignore[arg-type]
     return replace(
         slope,
+        **fitted,  # type: ignore[arg-type]
         value=line.slope,
         intercept=line.intercept,
         ci_low=line.ci_low,
@@ -436,7 +433,7 @@ def _ramp(series: Series, slope: Slope, from_s: float, to_s: float) -> Slope:
         return replace(
             slope, reason=f"{len(points)} points lie in the range; a line needs at least {LEAST_POINTS}."
         )
-    if is_constant(work) or np.polyfit(points.middle_s - points.middle_s[0], work, 1)[0] <= 0:
+    if is_constant(work) or line_through(points.middle_s - points.middle_s[0], work)[0] <= 0:
         return replace(slope, reason="The work rate never rises.")
     return _accepted(slope, fit_line(work, uptake, lags_for(len(points), points.length_s)), work, uptake)
 

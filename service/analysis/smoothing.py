@@ -4,14 +4,14 @@ A breath is never deleted: a mask says which ones a calculation leaves out, and 
 has a name, so that an analysis can say which one it used.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
 from service.analysis.marks import Marks, counted_rows
-from service.analysis.moments import median
+from service.analysis.moments import mean, median
 from service.analysis.peaks import is_breath_by_breath
 from service.analysis.series import Bools, Floats, Series
 from service.analysis.windows import means_from
@@ -110,9 +110,9 @@ class Smoothing:
         if self.name == "trimmed_breaths":
             return smooth_trimmed(values, counts, int(self.width))
         if self.name == "trend":
-            middle = series.end_s - 0.5 * series.duration_s
             answer = np.full(len(series), np.nan)
             if counts.any():
+                middle = series.end_s - 0.5 * series.duration_s
                 answer[counts] = trend(middle[counts], values[counts], int(self.width))
             return answer
         raise ValueError("Interpolation to whole seconds has values at seconds, not at rows; use to_seconds.")
@@ -310,23 +310,45 @@ def trend(time_s: Floats, values: Floats, highest_order: int = 6) -> Floats:
     -----
     BIC = n ln(SSE/n) + terms ln n (Schwarz 1978, from memory). Breaths that remember each other make it prefer higher orders.
     """
-    n = values.size
+    return trends(time_s, [values], highest_order)[0]
+
+
+def trends(time_s: Floats, several: Sequence[Floats], highest_order: int = 6) -> list[Floats]:
+    """`trend` through several series of values at the same times.
+
+    Parameters
+    ----------
+    time_s : ndarray of float, shape (n,)
+    several : sequence of ndarray of float, shape (n,)
+    highest_order : int
+
+    Returns
+    -------
+    list of ndarray of float, shape (n,)
+    """
+    n = time_s.size
     if n < 6:
-        return values.astype(np.float64)
+        return [values.astype(np.float64) for values in several]
     span = float(time_s[-1] - time_s[0])
     if span <= 0:
-        return np.full(n, float(values.mean()))
+        return [np.full(n, mean(values)) for values in several]
     place = 2.0 * (time_s - time_s[0]) / span - 1.0
     orders = min(highest_order, n // 3 - 2)
     powers = np.polynomial.legendre.legvander(place, max(orders, 1))
     settling = np.exp(-(time_s - time_s[0]) / _SETTLING_S)[:, None]
     columns, _ = np.linalg.qr(np.hstack((powers[:, :2], settling, powers[:, 2:])))
-    centre = float(values.mean())
-    pull = columns.T @ (values - centre)
-    left = float(((values - centre) ** 2).sum()) - np.cumsum(pull**2)
-    # Orders 1, 2 ... use the first 3, 4 ... columns.
+    return [_trend_of(columns, values) for values in several]
+
+
+def _trend_of(columns: Floats, values: Floats) -> Floats:
+    """Of the first 3, 4 ... orthonormal columns as many as the criterion prefers: orders 1, 2 ..."""
+    n = values.size
+    centre = mean(values)
+    apart = values - centre
+    pull = columns.T @ apart
+    left = float(np.add.reduce(apart**2)) - np.cumsum(pull**2)
     terms = np.arange(3, columns.shape[1] + 1)
-    smallest = 1e-12 * max(float((values**2).sum()), 1e-300)
+    smallest = 1e-12 * max(float(np.add.reduce(values**2)), 1e-300)
     criterion = n * np.log(np.maximum(left[terms - 1], smallest) / n) + terms * np.log(n)
     chosen = int(terms[int(np.argmin(criterion))])
     answer: Floats = centre + columns[:, :chosen] @ pull[:chosen]

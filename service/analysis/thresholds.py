@@ -19,7 +19,7 @@ import numpy as np
 
 from service.analysis.loads import Loads, find_loads
 from service.analysis.marks import Marks, counted_rows, counted_values, exercise_load, full_rows_in_exercise
-from service.analysis.moments import mean, median, standard_deviation
+from service.analysis.moments import line_through, mean, median, standard_deviation
 from service.analysis.peaks import Peak, carbon_dioxide_lost
 from service.analysis.plain import record_dict
 from service.analysis.segmented import (
@@ -29,8 +29,16 @@ from service.analysis.segmented import (
     Draws,
     memory_of,
 )
-from service.analysis.series import PHASES, Floats, Series, TesterThreshold, TestInput, ThresholdName
-from service.analysis.smoothing import Smoothing
+from service.analysis.series import (
+    PHASES,
+    Floats,
+    Series,
+    TesterThreshold,
+    TestInput,
+    ThresholdName,
+    known_of_series,
+)
+from service.analysis.smoothing import Smoothing, trends
 from service.findings import Finding, finding
 
 ThresholdMethod = Literal[
@@ -612,9 +620,7 @@ def _rows(test: TestInput, marks: Marks) -> tuple[_Rows | None, str | None]:
         )
     time = (series.end_s - 0.5 * series.duration_s)[counts]
     uptake, carbon = series.channel("vo2_ml_min")[counts], series.channel("vco2_ml_min")[counts]
-    smooth = [
-        SMOOTHING.of(series, series.channel(key), counts)[counts] for key in ("vo2_ml_min", "vco2_ml_min")
-    ]
+    smooth = trends(time, (uptake, carbon), int(SMOOTHING.width))
     if min(float(one.min()) for one in smooth) <= 0:
         return None, "The trend of VO2 or VCO2 falls to zero; the gas channels cannot be right."
     air = series.channel("ve_l_min")[counts]
@@ -741,7 +747,7 @@ def _without_carbon_rise(one: _Found, rows: _Rows, bend: float | None) -> _Found
     if span <= 0:
         return one
     rise = {
-        name: float(np.polyfit(rows.uptake[after], values[after], 1)[0]) * span / float(values[after].mean())
+        name: line_through(rows.uptake[after], values[after])[0] * span / mean(values[after])
         for name, values in (("o2", rows.equivalent * rows.rer), ("co2", rows.equivalent))
     }
     if rise["co2"] > 0.5 * rise["o2"] and rise["co2"] > 0.03:
@@ -870,6 +876,14 @@ def _between(time_s: Floats, seconds: Floats, columns: Floats) -> Floats:
     return at
 
 
+@known_of_series
+def _known_load(series: Series, marks: Marks, key: str) -> tuple[Floats, Floats]:
+    """Middles of the rows of exercise whose load is known, and the load."""
+    load = exercise_load(series, marks, key)
+    known = np.isfinite(load)
+    return (series.end_s - 0.5 * series.duration_s)[known], load[known]
+
+
 @dataclass(frozen=True, slots=True)
 class _Reader:
     """Reads the rest of a threshold from the series, once its uptake or time is known."""
@@ -904,22 +918,20 @@ class _Reader:
         weight = np.minimum(series.end_s[near], time_s + _READ_OVER_S / 2) - np.maximum(
             series.start_s[near], time_s - _READ_OVER_S / 2
         )
-        return float(np.average(series.channel(key)[near], weights=weight))
+        return float(np.add.reduce(series.channel(key)[near] * weight) / np.add.reduce(weight))
 
     def load_at(self, key: str, time_s: float) -> float | None:
         """Load of the moment: on steps that of the row, on ramps by straight lines between rows."""
         series = self.test.series
         if not series.has(key) or not self.marks.exercise_start_s <= time_s <= self.marks.exercise_end_s:
             return None
-        load = exercise_load(series, self.marks, key)
-        known = np.isfinite(load)
-        if not known.any():
+        middle, load = _known_load(series, self.marks, key)
+        if not middle.size:
             return None
-        middle = (series.end_s - 0.5 * series.duration_s)[known]
-        after = int(np.clip(np.searchsorted(middle, time_s), 1, max(middle.size - 1, 1)))
+        after = min(max(int(middle.searchsorted(time_s)), 1), max(middle.size - 1, 1))
         if middle.size > 1 and middle[after] - middle[after - 1] > 60.0:
             return None
-        return float(np.interp(time_s, middle, load[known]))
+        return float(np.interp(time_s, middle, load))
 
     def item(self, name: ThresholdName, found: _Found) -> Threshold:
         """The threshold of one method."""

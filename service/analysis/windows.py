@@ -147,29 +147,93 @@ def mean_of_rows(
     return _mean_over(seconds_inside(series, window_start_s, window_end_s), length, values, counts)
 
 
-@dataclass(slots=True)
-class _Integral:
-    """A running integral over time, linear between row edges."""
+class Running:
+    """Running integrals over the rows of a test, linear between row edges: of the time that counts, the weight, the values.
 
-    edges: Floats
-    running: Floats
+    Parameters
+    ----------
+    start_s, end_s, values, counts, weights
+        As of `highest_window`.
+    """
 
-    def over(self, moments: Floats, window_s: float) -> Floats:
-        """The integral over the windows that begin at some moments."""
-        ends: Floats = np.interp(moments + window_s, self.edges, self.running)
-        return ends - np.interp(moments, self.edges, self.running)
+    def __init__(
+        self, start_s: Floats, end_s: Floats, values: Floats, counts: Bools, weights: Floats | None = None
+    ) -> None:
+        self.used = counts & np.isfinite(values)
+        if weights is not None:
+            self.used &= np.isfinite(weights)
+        self.start_s, self.end_s = starts_without_overlap(start_s, end_s), end_s
+        self.value = np.where(self.used, values, 0.0)
+        self.weight = None if weights is None else np.where(self.used, weights, 0.0)
+        self._edges = np.empty(2 * end_s.size)
+        self._edges[0::2], self._edges[1::2] = self.start_s, end_s
+        length = end_s - self.start_s
+        self._covered = self._integral(self.used * length)
+        self._heavy = self._covered if self.weight is None else self._integral(self.weight * length)
+        each = self.value if self.weight is None else self.weight * self.value
+        self._full = self._integral(each * length)
 
+    def _integral(self, parts: Floats) -> Floats:
+        between = np.zeros(self._edges.size)
+        between[1::2] = parts
+        answer: Floats = np.add.accumulate(between)
+        return answer
 
-def _integrals(starts: Floats, end_s: Floats, *per_second: Floats | Bools) -> list[_Integral]:
-    edges = np.empty(2 * starts.size)
-    edges[0::2], edges[1::2] = starts, end_s
-    length = end_s - starts
-    answer = []
-    for values in per_second:
-        parts = np.zeros(edges.size)
-        np.multiply(values, length, out=parts[1::2])
-        answer.append(_Integral(edges, np.add.accumulate(parts)))
-    return answer
+    def _over(self, integral: Floats, moments: Floats, window_s: float) -> Floats:
+        ends: Floats = np.interp(moments + window_s, self._edges, integral)
+        return ends - np.interp(moments, self._edges, integral)
+
+    def means(self, window_starts_s: Floats, window_s: float) -> tuple[Floats, Floats]:
+        """Means and covered fractions of windows of one length; see `means_from`."""
+        time = self._over(self._covered, window_starts_s, window_s)
+        total = self._over(self._full, window_starts_s, window_s)
+        means: Floats = np.divide(total, time, out=np.full(time.shape, np.nan), where=time > _SLACK)
+        return means, np.minimum(np.maximum(time / window_s, 0.0), 1.0)
+
+    def highest(
+        self,
+        *,
+        from_s: float,
+        to_s: float,
+        window_s: float,
+        least_covered_fraction: float = LEAST_COVERED_FRACTION,
+    ) -> Window | None:
+        """The window of highest mean; see `highest_window`."""
+        if window_s <= 0:
+            raise ValueError(f"A window of {window_s} s has no length; give more than 0 s.")
+        latest = to_s - window_s
+        if not len(self.end_s) or latest < from_s - _SLACK:
+            return None
+        latest = max(latest, from_s)
+        positions = np.concatenate((self._edges, self._edges - window_s, [from_s, latest]))
+        positions = _sorted_once(positions[(positions >= from_s) & (positions <= latest)])
+        least_s = least_covered_fraction * window_s
+        time = self._over(self._covered, positions, window_s)
+        # Where coverage passes the least allowed between two positions, that moment is a candidate too.
+        short = time - least_s
+        (passes,) = (short[:-1] * short[1:] < 0).nonzero()
+        if passes.size:
+            part = short[passes] / (short[passes] - short[passes + 1])
+            between = positions[passes] + part * (positions[passes + 1] - positions[passes])
+            positions = _sorted_once(np.concatenate((positions, between)))
+            time = self._over(self._covered, positions, window_s)
+        allowed = time >= least_s - _SLACK * window_s
+        if not allowed.any():
+            return None
+        positions = positions[allowed]
+        mass = time[allowed] if self.weight is None else self._over(self._heavy, positions, window_s)
+        total = self._over(self._full, positions, window_s)
+        means = np.divide(total, mass, out=np.full(mass.shape, -np.inf), where=mass > 0)
+        highest = float(means.max())
+        if not np.isfinite(highest):
+            return None
+        # Equal windows differ by rounding only: take the earliest.
+        start = float(positions[int(np.argmax(means >= highest - 1e-12 * abs(highest)))])
+        inside = np.minimum(self.end_s, start + window_s) - np.maximum(self.start_s, start)
+        inside = np.where(self.used, np.maximum(inside, 0.0), 0.0)
+        pull = inside if self.weight is None else inside * self.weight
+        mean = float(np.dot(pull, self.value) / np.add.reduce(pull))
+        return Window(start, start + window_s, mean, min(1.0, float(np.add.reduce(inside)) / window_s))
 
 
 def means_from(
@@ -197,12 +261,7 @@ def means_from(
         NaN where nothing is covered.
     covered_fraction : ndarray of float, shape (m,)
     """
-    used = counts & np.isfinite(values)
-    starts = starts_without_overlap(start_s, end_s)
-    covered, full = _integrals(starts, end_s, used, np.where(used, values, 0.0))
-    time, total = (one.over(window_starts_s, window_s) for one in (covered, full))
-    means: Floats = np.divide(total, time, out=np.full(time.shape, np.nan), where=time > _SLACK)
-    return means, np.minimum(np.maximum(time / window_s, 0.0), 1.0)
+    return Running(start_s, end_s, values, counts).means(window_starts_s, window_s)
 
 
 def highest_window(
@@ -252,53 +311,9 @@ def highest_window(
     ValueError
         `window_s` is not above 0.
     """
-    if window_s <= 0:
-        raise ValueError(f"A window of {window_s} s has no length; give more than 0 s.")
-    latest = to_s - window_s
-    if not len(end_s) or latest < from_s - _SLACK:
-        return None
-    latest = max(latest, from_s)
-    used = counts & np.isfinite(values)
-    if weights is not None:
-        used &= np.isfinite(weights)
-    starts = starts_without_overlap(start_s, end_s)
-    value = np.where(used, values, 0.0)
-    if weights is None:
-        covered, full = _integrals(starts, end_s, used, value)
-        heavy = covered
-    else:
-        weight = np.where(used, weights, 0.0)
-        covered, heavy, full = _integrals(starts, end_s, used, weight, weight * value)
-
-    edges = np.concatenate((starts, end_s))
-    positions = np.concatenate((edges, edges - window_s, [from_s, latest]))
-    positions = _sorted_once(positions[(positions >= from_s) & (positions <= latest)])
-    least_s = least_covered_fraction * window_s
-    time = covered.over(positions, window_s)
-    # Where coverage passes the least allowed between two positions, that moment is a candidate too.
-    short = time - least_s
-    (passes,) = (short[:-1] * short[1:] < 0).nonzero()
-    if passes.size:
-        part = short[passes] / (short[passes] - short[passes + 1])
-        between = positions[passes] + part * (positions[passes + 1] - positions[passes])
-        positions = _sorted_once(np.concatenate((positions, between)))
-        time = covered.over(positions, window_s)
-    allowed = time >= least_s - _SLACK * window_s
-    if not allowed.any():
-        return None
-    positions = positions[allowed]
-    mass = time[allowed] if heavy is covered else heavy.over(positions, window_s)
-    total = full.over(positions, window_s)
-    means = np.divide(total, mass, out=np.full(mass.shape, -np.inf), where=mass > 0)
-    highest = float(means.max())
-    if not np.isfinite(highest):
-        return None
-    # Equal windows differ by rounding only: take the earliest.
-    start = float(positions[int(np.argmax(means >= highest - 1e-12 * abs(highest)))])
-    inside = np.where(used, overlap_s(start_s, end_s, start, start + window_s), 0.0)
-    pull = inside if weights is None else inside * weight
-    mean = float(np.dot(pull, value) / pull.sum())
-    return Window(start, start + window_s, mean, min(1.0, float(inside.sum()) / window_s))
+    return Running(start_s, end_s, values, counts, weights).highest(
+        from_s=from_s, to_s=to_s, window_s=window_s, least_covered_fraction=least_covered_fraction
+    )
 
 
 def _sorted_once(values: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Median, mean and SD: bit by bit those of numpy."""
+"""Median, mean, SD, quantiles and lines: bit by bit those of numpy."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from service.analysis.moments import mean, median, standard_deviation
+from service.analysis.moments import (
+    line_through,
+    mean,
+    median,
+    moments_of_columns,
+    quantiles,
+    standard_deviation,
+)
 
 FINITE = st.floats(-1e6, 1e6)
 
@@ -39,3 +46,24 @@ def test_a_missing_value_leaves_no_median(place):
     values = np.arange(3.0)
     values[place] = np.nan
     assert np.isnan(median(values))
+
+
+@given(arrays(np.float64, st.integers(1, 300), elements=FINITE), st.lists(st.floats(0, 1), max_size=5))
+def test_quantiles_are_those_that_numpy_gives(values, parts):
+    assert list(quantiles(values, parts)) == [np.quantile(values, part) for part in parts]
+
+
+@given(arrays(np.float64, st.tuples(st.integers(1, 100), st.integers(0, 4)), elements=FINITE))
+def test_each_column_has_the_moments_that_numpy_gives(table):
+    level, width = moments_of_columns(table)
+    assert level.tolist() == table.mean(axis=0).tolist()
+    assert width.tolist() == table.std(axis=0).tolist()
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_line_is_the_one_that_numpy_gives(seed):
+    random = np.random.default_rng(seed)
+    n = int(random.integers(2, 400))
+    x, y, weights = random.normal(200, 80, n), random.normal(2000, 300, n), random.uniform(0.5, 2.0, n)
+    assert line_through(x, y) == tuple(np.polyfit(x, y, 1))
+    assert line_through(x, y, weights) == tuple(np.polyfit(x, y, 1, w=weights))

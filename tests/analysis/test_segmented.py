@@ -157,6 +157,18 @@ def test_bad_input_is_refused_with_what_is_wrong():
         fit_broken_line(np.arange(20.0), np.arange(20.0) ** 2, held=1.0)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_model_made_from_one_without_the_held_term_is_the_same(seed):
+    x, y = _broken(60, seed)
+    free, term = np.maximum(x - 9.0, 0.0)[:, None], np.exp(-x)
+    made = BreakModel(x, y, free).holding(term, 2.0, upward=True)
+    whole = BreakModel(x, y, np.column_stack((free, term)), held=2.0, upward=True)
+    draws = Draws(3)
+    assert made.fit == whole.fit
+    assert made.test(draws, block_rows=2) == whole.test(Draws(3), block_rows=2)
+    assert made.interval(draws, block_rows=2) == whole.interval(Draws(3), block_rows=2)
+
+
 # -- the test of a break ----------------------------------------------------------------------------------
 
 

@@ -13,6 +13,7 @@ from service.analysis.smoothing import (
     smooth_trimmed,
     to_seconds,
     trend,
+    trends,
 )
 
 MARKS = Marks(100.0, 500.0, "given")
@@ -161,6 +162,14 @@ def test_a_trend_finds_a_curve_through_noise():
 @pytest.mark.parametrize("n", [0, 1, 5])
 def test_too_few_values_are_their_own_trend(n):
     assert trend(np.arange(float(n)), np.arange(float(n)) ** 2) == pytest.approx(np.arange(float(n)) ** 2)
+
+
+@pytest.mark.parametrize("n", [3, 40, 300])
+def test_trends_found_together_are_those_found_alone(n):
+    time, random = np.arange(float(n)), np.random.default_rng(4)
+    several = [np.sqrt(time) + random.normal(0.0, 1.0, n) for _ in range(3)]
+    together = trends(time, several)
+    assert [one.tolist() for one in together] == [trend(time, values).tolist() for values in several]
 
 
 @pytest.mark.parametrize("name", ["none", "time", "breaths", "trimmed_breaths", "trend"])
