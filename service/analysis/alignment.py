@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
 
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.series import Floats, Series, StageNote
@@ -109,9 +108,11 @@ def from_heart_rates(series: Series, notes: Sequence[StageNote]) -> Alignment:
             f"Nowhere do the heart rates of sheet and file agree: at the best place they are {rms:.0f} beats/min apart. Is it "
             "the file of this test?",
         )
+    from scipy.special import fdtri
+
     count = int(n[best])
     noise = max(mean_square[best] * count / (count - 1), _READING_BPM**2)
-    allowed = mean_square[best] + noise * float(stats.f.ppf(0.95, 1, count - 1)) / count
+    allowed = mean_square[best] + noise * float(fdtri(1, count - 1, 0.95)) / count
     fits = np.flatnonzero(mean_square <= allowed)
     low, high = float(offsets[fits[0]]), float(offsets[fits[-1]])
     if high - low > _WIDEST_S:

@@ -402,14 +402,20 @@ def _growth(difference: Array, mean: Array) -> Estimate:
     size = np.abs(difference - difference.mean())
     if _no_spread(size) or _no_spread(mean):
         return Estimate(None, reason="All pairs are alike, so nothing can grow.")
-    from scipy.stats import rankdata
-
-    rho = float(np.corrcoef(rankdata(size), rankdata(mean))[0, 1])
+    rho = float(np.corrcoef(_ranks(size), _ranks(mean))[0, 1])
     if abs(rho) >= 1 - 1e-12:
         return Estimate(rho, rho, rho)
     half = _normal_quantile() * math.sqrt((1 + rho**2 / 2) / (n - 3))
     centre = math.atanh(rho)
     return Estimate(rho, math.tanh(centre - half), math.tanh(centre + half))
+
+
+def _ranks(values: Floats) -> Floats:
+    """Rank of each value, the mean of their ranks where several are equal."""
+    _, group, counts = np.unique(values, return_inverse=True, return_counts=True)
+    last = np.cumsum(counts)
+    ranks: Floats = 0.5 * (2 * last - counts + 1)[group]
+    return ranks
 
 
 def _outlying(difference: Array) -> tuple[bool, ...]:
