@@ -410,11 +410,11 @@ def _growth(difference: Array, mean: Array) -> Estimate:
     return Estimate(rho, math.tanh(centre - half), math.tanh(centre + half))
 
 
-def _ranks(values: Floats) -> Floats:
+def _ranks(values: Array) -> Array:
     """Rank of each value, the mean of their ranks where several are equal."""
     _, group, counts = np.unique(values, return_inverse=True, return_counts=True)
     last = np.cumsum(counts)
-    ranks: Floats = 0.5 * (2 * last - counts + 1)[group]
+    ranks: Array = (2 * last - counts + 1)[group] / 2.0
     return ranks
 
 
