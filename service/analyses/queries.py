@@ -356,9 +356,12 @@ def complete_tests_on(session: Session, test_pk: int) -> list[int]:
 
 def verifications_of(session: Session, test_pks: Iterable[int]) -> dict[int, list[int]]:
     """The complete verification bouts of each test."""
+    wanted = list(test_pks)
+    if not wanted:
+        return {}
     rows = session.execute(
         sa.select(ExerciseTest.verifies_test_id, ExerciseTest.id)
-        .where(ExerciseTest.verifies_test_id.in_(list(test_pks)), ExerciseTest.status == "complete")
+        .where(ExerciseTest.verifies_test_id.in_(wanted), ExerciseTest.status == "complete")
         .order_by(ExerciseTest.id)
     )
     answer: dict[int, list[int]] = {}
@@ -375,9 +378,10 @@ def read_analysis(session: Session, test_pk: int) -> Analysis | None:
 
 def stored_settings(session: Session, test_pks: Iterable[int]) -> dict[int, dict[str, Any]]:
     """The settings that the stored analyses were made with."""
-    rows = session.execute(
-        sa.select(Analysis.test_id, Analysis.settings).where(Analysis.test_id.in_(list(test_pks)))
-    )
+    wanted = list(test_pks)
+    if not wanted:
+        return {}
+    rows = session.execute(sa.select(Analysis.test_id, Analysis.settings).where(Analysis.test_id.in_(wanted)))
     return {test_pk: settings for test_pk, settings in rows}  # noqa: C416 rows are not pairs to the type checker
 
 

@@ -598,12 +598,12 @@ def _snapshot(session: Session, target: Target, edit: Edit) -> _Snapshot:
     bouts = queries.verifications_of(session, touched)
     wanted = {*touched, *(bout for several in bouts.values() for bout in several)}
     rows = queries.load_tests(session, sorted(wanted))
+    stored = queries.stored_settings(session, touched)
     if edit.new_test:
         rows[NEW_TEST] = _new_rows(session, target, edit)
         if own:
             touched.append(NEW_TEST)
     standing = standing_choices(session, target.subject_pk)
-    stored = queries.stored_settings(session, touched)
 
     def settings_of(test_pk: int) -> AnalysisSettings:
         if test_pk in stored:
