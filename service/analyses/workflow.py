@@ -690,7 +690,7 @@ def record(
     *,
     answer: Callable[[Transaction, int | None], T],
     claim: Claim | None = None,
-    check: Callable[[Session], None] | None = None,
+    check: Callable[[Session], object] | None = None,
 ) -> T:
     """Make an edit and keep every analysis that rests on it true, in one write transaction.
 

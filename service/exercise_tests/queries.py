@@ -44,15 +44,33 @@ def status_of(session: Session, test_pk: int) -> str:
     return status
 
 
-def refuse_void(session: Session, test_pk: int) -> None:
-    """Only a void test refuses to be written."""
-    if status_of(session, test_pk) == "void":
+def set_status(session: Session, test_pk: int, status: str) -> None:
+    """Store where the test is."""
+    session.execute(sa.update(ExerciseTest).where(ExerciseTest.id == test_pk).values(status=status))
+
+
+def refuse_void(session: Session, test_pk: int) -> str:
+    """The status of a test that may be written: only a void one refuses it."""
+    status = status_of(session, test_pk)
+    if status == "void":
         raise Conflict("The test is void; make a new test.")
+    return status
 
 
 def begun(session: Session, test_pk: int) -> dict[str, str]:
     """The first thing recorded of a planned test makes it recording."""
     return {"status": "recording"} if status_of(session, test_pk) == "planned" else {}
+
+
+_VERIFIED = sa.orm.aliased(ExerciseTest)
+# Made once: to make it takes longer than to ask it.
+_WITH_IDS = (
+    sa.select(ExerciseTest, Visit.public_id, Subject.public_id, _VERIFIED.public_id)
+    .join(Visit, Visit.id == ExerciseTest.visit_id)
+    .join(Subject, Subject.id == Visit.subject_id)
+    .outerjoin(_VERIFIED, _VERIFIED.id == ExerciseTest.verifies_test_id)
+    .order_by(ExerciseTest.id)
+)
 
 
 def out(session: Session, test_pk: int) -> TestOut:
@@ -70,15 +88,7 @@ def out_of_visit(session: Session, visit_pk: int) -> list[TestOut]:
 
 def out_all(session: Session, which: sa.ColumnElement[bool]) -> list[TestOut]:
     """The same of some tests, in as many statements as of one."""
-    verified = sa.orm.aliased(ExerciseTest)
-    rows = session.execute(
-        sa.select(ExerciseTest, Visit.public_id, Subject.public_id, verified.public_id)
-        .join(Visit, Visit.id == ExerciseTest.visit_id)
-        .join(Subject, Subject.id == Visit.subject_id)
-        .outerjoin(verified, verified.id == ExerciseTest.verifies_test_id)
-        .where(which)
-        .order_by(ExerciseTest.id)
-    ).all()
+    rows = session.execute(_WITH_IDS.where(which)).all()
     pks = [test.id for test, *_ in rows]
     counted = session.execute(
         sa.select(Interval.test_id, sa.func.count())

@@ -240,17 +240,15 @@ def post_intervals(
     """
     claim = once.claim(store, body.model_dump(mode="json"))
 
-    def edit(session: Session) -> Edit:
-        return Edit(
-            test=queries.begun(session, ref.test_pk),
-            appended=workflow.new_part(session, ref.test_pk, body.intervals),
-        )
-
-    try:
-        return _write(store, principal, ref, edit, {"intervals_posted": len(body.intervals)}, claim)
-    except workflow.StoredAlready:
-        with store.read() as session:
-            return json_response(queries.out(session, ref.test_pk))
+    return workflow.append(
+        store,
+        principal.name,
+        target_of(ref),
+        ref.test_id,
+        body.intervals,
+        respond=lambda session: json_response(queries.out(session, ref.test_pk)),
+        claim=claim,
+    )
 
 
 @router.get("/tests/{test_id}/stage-notes")

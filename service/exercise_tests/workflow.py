@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
-from service.analyses.queries import read_notes
+from service.analyses.queries import read_notes, write_series
 from service.analyses.workflow import BreathMarks, Edit, ExclusionEdit, Target, record
 from service.analysis.series import PHASES, Series, StageNote
 from service.db.transactions import Claim, Store, Transaction
@@ -17,6 +17,7 @@ from service.exercise_tests import queries
 from service.exercise_tests.schemas import ExclusionIn, IntervalIn, StageNoteIn, ThresholdIn
 from service.outlets.cells import inert
 from service.quantities import CHANNELS, QUANTITIES
+from service.subjects.queries import bump
 
 T = TypeVar("T")
 
@@ -118,8 +119,12 @@ class StoredAlready(Exception):
     """All that was posted is in the record, as it was posted."""
 
 
-def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Series:
-    """The new part of posted intervals.
+class _CompleteError(Exception):
+    """An analysis rests on the test."""
+
+
+def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> tuple[int, Series]:
+    """The new part of posted intervals, and the place of its first in the test.
 
     Raises
     ------
@@ -144,7 +149,74 @@ def new_part(session: Session, test_pk: int, rows: Sequence[IntervalIn]) -> Seri
             )
     if not new:
         raise StoredAlready
-    return series_of(new, previous_end_s=max(last_end_s, 0.0))
+    return seq + 1, series_of(new, previous_end_s=max(last_end_s, 0.0))
+
+
+def append(
+    store: Store,
+    actor: str,
+    target: Target,
+    test_id: str,
+    rows: Sequence[IntervalIn],
+    *,
+    respond: Callable[[Session], T],
+    claim: Claim | None = None,
+) -> T:
+    """Append intervals to a test; a planned one is then recording. What is stored already is answered, and stores nothing.
+
+    No analysis rests on the intervals of a test that is not complete: they are written at once, in one short transaction.
+
+    Parameters
+    ----------
+    store : Store
+    actor : str
+        Who writes.
+    target : Target
+        The test.
+    test_id : str
+        Its public id.
+    rows : sequence of IntervalIn
+    respond : callable
+        Makes the answer from a session that sees the intervals.
+    claim : Claim, optional
+        Of an Idempotency-Key.
+
+    Raises
+    ------
+    Conflict
+        The test is void.
+    IntervalNotAfterLast
+    StaleRevision
+    """
+    payload = {"intervals_posted": len(rows)}
+
+    def edit(session: Session) -> Edit:
+        return Edit(appended=new_part(session, _key(target), rows)[1])
+
+    def at_once(transaction: Transaction) -> None:
+        session, test_pk = transaction.session, _key(target)
+        bump(session, target.subject_pk, expected=target.revision)
+        status = queries.refuse_void(session, test_pk)
+        if status == "complete":
+            raise _CompleteError
+        first_seq, series = new_part(session, test_pk, rows)
+        write_series(session, test_pk, series, first_seq=first_seq)
+        if status == "planned":
+            transaction.before = {"status": status}
+            queries.set_status(session, test_pk, "recording")
+        transaction.changed("test", test_id, action="changed", subject_id=target.subject_id, payload=payload)
+
+    try:
+        try:
+            with store.write(actor, claim) as transaction:
+                at_once(transaction)
+                return transaction.answer(respond(transaction.session), subject_pk=target.subject_pk)
+        except _CompleteError:
+            # Its analysis is made anew, outside the transaction as ever.
+            return change(store, actor, target, test_id, edit, payload, respond=respond, claim=claim)
+    except StoredAlready:
+        with store.read() as session:
+            return respond(session)
 
 
 def notes_of(rows: Sequence[StageNoteIn]) -> tuple[StageNote, ...]:
