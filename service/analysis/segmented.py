@@ -255,7 +255,7 @@ def memory_of(residual: Floats) -> float:
     if residual.size < 3 or squares <= 0:
         return 0.0
     found = float(residual[1:] @ residual[:-1]) / squares
-    return float(np.clip(found + (1.0 + 4.0 * found) / residual.size, 0.0, 0.9))
+    return min(max(found + (1.0 + 4.0 * found) / residual.size, 0.0), 0.9)
 
 
 class Draws:

@@ -1,7 +1,7 @@
 """What the analysis starts from: the intervals of a test, and what is known about the test beside them."""
 
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import wraps
 from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
@@ -90,6 +90,10 @@ class Series:
 
     def __len__(self) -> int:
         return int(self.end_s.size)
+
+    def __reduce__(self) -> tuple[type["Series"], tuple[Any, ...]]:
+        """What was recorded, for a copy or another process: what is kept with it is worked out anew there."""
+        return Series, tuple(getattr(self, one.name) for one in fields(self) if one.init)
 
     @property
     def start_s(self) -> Floats:

@@ -1,5 +1,7 @@
 """What is kept with a series: worked out once, and never changed or handed on to another series."""
 
+import copy
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -27,6 +29,20 @@ def test_a_kept_array_cannot_be_changed(make_series):
     counts = counted_rows(make_series([15.0, 30.0, 45.0], vo2_ml_min=[900.0, 1000.0, 1100.0]))
     with pytest.raises(ValueError, match="read-only"):
         counts[0] = False
+
+
+def _sent(series):
+    return pickle.loads(pickle.dumps(series))  # noqa: S301 made in the line itself
+
+
+@pytest.mark.parametrize("another", [copy.copy, copy.deepcopy, _sent])
+def test_a_copy_holds_what_was_recorded_and_asks_anew(make_series, another):
+    series = make_series([15.0, 30.0, 45.0], vo2_ml_min=[900.0, np.nan, 1100.0])
+    counts = counted_rows(series)
+    copied = another(series)
+    assert not copied.known
+    assert counted_rows(copied).tolist() == counts.tolist()
+    assert copied.end_s.tolist() == series.end_s.tolist()
 
 
 def test_a_series_made_from_another_one_asks_anew(make_series):
