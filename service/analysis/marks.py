@@ -4,7 +4,7 @@ The marks a tester gave win; else the phase column; else they are inferred from 
 no load from the uptake. What was not given is said in a finding.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -43,7 +43,7 @@ class Marks:
     exercise_start_s: float
     exercise_end_s: float
     basis: Basis
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = field(default=(), hash=False)
 
     @property
     def duration_s(self) -> float:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.analysis.marks import Marks, counted_rows
 from service.analysis.moments import mean, median
@@ -145,6 +146,14 @@ def aberrant_breaths(series: Series, marks: Marks) -> Aberrant:
     part = np.searchsorted([marks.exercise_start_s, marks.exercise_end_s], middle, side="right").astype(
         np.float64
     )
+    # The window does not reach into another part of the test.
+    first = np.maximum(
+        np.searchsorted(middle, middle - LOCAL_WINDOW_S / 2), np.searchsorted(part, part, side="left")
+    )
+    after = np.minimum(
+        np.searchsorted(middle, middle + LOCAL_WINDOW_S / 2, side="right"),
+        np.searchsorted(part, part, side="right"),
+    )
     reasons: dict[int, list[str]] = {}
     for key, name in _CHANNELS.items():
         if not series.has(key):
@@ -152,7 +161,7 @@ def aberrant_breaths(series: Series, marks: Marks) -> Aberrant:
         values, counts = series.channel(key), counted_rows(series, key)
         flagged = np.zeros_like(mask)
         for _ in range(_PASSES):
-            mean, spread = _neighbours(middle, part, values, counts & ~flagged)
+            mean, spread = _neighbours(first, after, values, counts & ~flagged)
             distance = np.abs(np.where(counts, values, np.nan) - mean)
             # Rounded values may repeat exactly, and a tiny SD then condemns the last digit.
             far = distance > np.maximum(MOST_SD * spread, 1e-6 * np.abs(mean))
@@ -171,15 +180,10 @@ def aberrant_breaths(series: Series, marks: Marks) -> Aberrant:
     return Aberrant(mask, {row: "; ".join(texts) for row, texts in sorted(reasons.items())})
 
 
-def _neighbours(middle: Floats, part: Floats, values: Floats, counts: Bools) -> tuple[Floats, Floats]:
-    """Mean and SD of the other counting rows within half a window, in the same part of the test."""
-    first = np.maximum(
-        np.searchsorted(middle, middle - LOCAL_WINDOW_S / 2), np.searchsorted(part, part, side="left")
-    )
-    after = np.minimum(
-        np.searchsorted(middle, middle + LOCAL_WINDOW_S / 2, side="right"),
-        np.searchsorted(part, part, side="right"),
-    )
+def _neighbours(
+    first: NDArray[np.intp], after: NDArray[np.intp], values: Floats, counts: Bools
+) -> tuple[Floats, Floats]:
+    """Mean and SD of the other counting rows from the first to before the last one of each window."""
     # Sums about a common centre keep the difference of squares exact enough.
     centre = median(values[counts]) if counts.any() else 0.0
     used = np.where(counts, values - centre, 0.0)

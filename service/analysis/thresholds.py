@@ -840,12 +840,15 @@ def _time_constant(time_s: Floats, uptake: Floats, watts: Floats) -> float | Non
     # A step lies between two rows; the later row knows the new work rate.
     load = watts[np.minimum(np.searchsorted(time_s, seconds), time_s.size - 1)]
     keep = np.exp(-1.0 / tried)
-    followed = np.empty((seconds.size, tried.size))
-    followed[0] = before = np.full(tried.size, load[0])
-    for row, now in zip(followed[1:], load[1:].tolist(), strict=True):
-        np.subtract(before, now, out=row)
-        np.multiply(row, keep, out=row)
-        before = np.add(row, now, out=row)
+    # In place and without numbers of Python, because there are as many rounds as seconds.
+    loads = np.repeat(load[:, None], tried.size, axis=1)
+    followed = np.empty_like(loads)
+    followed[0] = before = loads[0]
+    subtract, multiply, add = np.subtract, np.multiply, np.add
+    for row, now in zip(followed[1:], loads[1:], strict=True):
+        subtract(before, now, row)
+        multiply(row, keep, row)
+        before = add(row, now, row)
     at = _between(time_s, seconds, followed)
     at -= at.mean(axis=0)
     about = uptake - uptake.mean()
