@@ -95,14 +95,16 @@ def report_of_test(
     analysis = analysis_of(store, test_pk, {}, where="query") if frozen is None else frozen[1]
     day = in_own_offset(visit)
     trend = _up_to(trend_of(store, subject_pk, subject_id, RANKED, until=day.date()).as_dict(), test.id)
-    with store.read() as session:
-        specs = [
-            chart_from(session, test_pk, analysis, chart, display)
-            for chart in _charts(analysis, record=record)
-        ]
     points = trend["series"][0]["points"] if trend["series"] else []
     if len(points) > 1 and not record:
-        specs.insert(0, trend_chart(store, subject_pk, trend, display))
+        # The one page has room for one.
+        specs = [trend_chart(store, subject_pk, trend, display)]
+    else:
+        with store.read() as session:
+            specs = [
+                chart_from(session, test_pk, analysis, chart, display)
+                for chart in _charts(analysis, record=record)
+            ]
     versions = [one.model_dump() for one in concluded.versions]
     material = TestMaterial(
         person=_person(subject, visit, day.date(), principal),
@@ -119,7 +121,7 @@ def report_of_test(
         changed_since=bool(concluded.analysis_changed_since_signature),
         trend=trend,
         rank=_rank(points[-1]["norm_id"] if points else None, analysis["ranks"]),
-        figures=[_figure(spec, display) for spec in (specs if record else specs[:1])],
+        figures=[_figure(spec, display) for spec in specs],
         names=names,
     )
     sheet = Sheet(paper, printed, display, _PROGRAM)

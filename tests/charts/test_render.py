@@ -1,3 +1,4 @@
+import re
 import struct
 
 import pytest
@@ -39,3 +40,33 @@ def test_data_from_elsewhere_are_never_loaded():
     }
     with pytest.raises(ValueError, match="data url not allowed"):
         render_svg(elsewhere)
+
+
+def clipped(values: list[float]) -> dict:
+    """A chart whose line is cut at the edge of its panel."""
+    rows = [{"t": place, "value": value} for place, value in enumerate(values)]
+    field = {"type": "quantitative", "scale": {"domain": [0, 2]}}
+    return {
+        "$schema": CHART["$schema"],
+        "data": {"values": rows},
+        "mark": {"type": "line", "clip": True},
+        "encoding": {"x": {"field": "t", **field}, "y": {"field": "value", **field}},
+    }
+
+
+def names_of_clips(svg: str) -> set[str]:
+    return set(re.findall(r'<clipPath id="([^"]+)"', svg))
+
+
+def test_the_same_drawing_is_the_same_text_and_another_has_other_names():
+    first = render_svg(clipped([0, 1, 2]))
+    other = render_svg(clipped([2, 1, 0]))
+    assert render_svg(clipped([0, 1, 2])) == first
+    for svg in (first, other):
+        assert names_of_clips(svg)
+        assert set(re.findall(r"url\(#([^)]+)\)", svg)) == names_of_clips(svg)
+    assert names_of_clips(first).isdisjoint(names_of_clips(other))
+
+
+def test_a_drawing_has_no_labels_on_its_marks():
+    assert "aria-label" not in render_svg(clipped([0, 1, 2]))
