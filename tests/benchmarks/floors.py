@@ -2,23 +2,22 @@
 
 `/bare/SIZE` is the framework alone: a coroutine that answers constant bytes. `/v1/floor/SIZE` asks for the same key as the
 service does, by its own middleware, reads `select 1` the way the service reads, and answers constant bytes.
-`/write` is a constant answer after a bare commit of one row by sqlite3, with synchronous FULL.
+`/write` is a constant answer after a bare commit of one row by the database's own driver.
 """
 
-import sqlite3
 import sys
 from pathlib import Path
 
 import sqlalchemy as sa
 import uvicorn
 from fastapi import FastAPI
-from sqlalchemy.schema import CreateTable
 from starlette.responses import Response
 
 from service.db.transactions import Store
 from service.http.keys import KeyMiddleware, LastUse, PerMinute
 from service.http.reading import promptly
 from service.settings import Settings
+from tests.benchmarks.bare import Bare
 
 _JSON = "application/json"
 
@@ -29,20 +28,8 @@ def app_of(settings: Settings, file: Path) -> FastAPI:
     app.state.store = store = Store(settings)
     one = sa.select(1)
     bodies: dict[int, bytes] = {}
-    writing = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
-    writing.execute("PRAGMA journal_mode=WAL")
-    writing.execute("PRAGMA synchronous=FULL")
-    table = sa.Table(
-        "bare",
-        sa.MetaData(),
-        sa.Column("test", sa.Integer, primary_key=True),
-        sa.Column("seq", sa.Integer, primary_key=True),
-        *(sa.Column(f"c{place}", sa.Float) for place in range(20)),
-        sqlite_with_rowid=False,
-    )
-    dialect = store.write_engine.dialect
-    writing.execute(str(CreateTable(table, if_not_exists=True).compile(dialect=dialect)))
-    insert = str(sa.insert(table).compile(dialect=dialect))
+    bare_table = Bare(settings, file, 20)
+    row = [1.5] * 20
 
     def constant(size: int) -> Response:
         return Response(bodies.setdefault(size, b"x" * size), media_type=_JSON)
@@ -58,10 +45,7 @@ def app_of(settings: Settings, file: Path) -> FastAPI:
 
     @app.post("/write/{size}")
     async def write(size: int) -> Response:
-        writing.execute("BEGIN IMMEDIATE")
-        seq = writing.execute("SELECT coalesce(max(seq), 0) + 1 FROM bare WHERE test = 1").fetchone()[0]
-        writing.execute(insert, (1, seq, *[1.5] * 20))
-        writing.execute("COMMIT")
+        bare_table.store([row])
         return constant(size)
 
     app.add_middleware(

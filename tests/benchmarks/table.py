@@ -13,9 +13,11 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from service.app import configure_logging
+from service.settings import Settings
 from tests.benchmarks import serving, writing
-from tests.benchmarks.filling import FilledStore, filled
+from tests.benchmarks.filling import FilledStore, fill, filled
 from tests.benchmarks.rows import Row, tell
+from tests.postgresql import Cluster, started
 
 SIZES = (1_000, 10_000, 100_000)
 QUICK_SIZES = (200, 2_000)
@@ -31,19 +33,26 @@ class Bench:
     quick : bool
         Whether the whole must be done in less than a minute.
     folder : Path
+    cluster : Cluster, optional
+        Where the records are kept; without one each is a SQLite file.
     """
 
-    def __init__(self, folder: Path, *, quick: bool) -> None:
+    def __init__(self, folder: Path, *, quick: bool, cluster: Cluster | None = None) -> None:
         self.folder = folder
         self.quick = quick
         self.sizes = QUICK_SIZES if quick else SIZES
+        self.cluster = cluster
         self._filled: dict[int, FilledStore] = {}
 
     def store(self, tests: int) -> FilledStore:
         """The record with so many tests."""
         if tests not in self._filled:
             tell(f"filling a record of {tests:,} tests")
-            self._filled[tests] = filled(self.folder, tests)
+            if self.cluster is None:
+                self._filled[tests] = filled(self.folder, tests)
+            else:
+                self._filled[tests] = fill(Settings(database_url=self.cluster.new(migrated=False)), tests)
+                self.cluster.tidy(self._filled[tests].settings.database_url)
         return self._filled[tests]
 
     def stores(self) -> dict[int, FilledStore]:
@@ -70,6 +79,9 @@ def _anew(bench: Bench) -> list[Row]:
 
 PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving, "writing": _writing, "anew": _anew}
 
+#: What is about the database, and not about this process or the disk file alone.
+ON_POSTGRESQL = ("serving", "writing", "anew")
+
 
 def table(rows: Sequence[Row]) -> Iterator[str]:
     """The lines of the table, as Markdown."""
@@ -88,22 +100,28 @@ def main() -> int:
     """Measure, print, write; 1 where a goal is missed."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.table", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="200 and 2,000 tests, in less than a minute")
-    parser.add_argument("--only", nargs="+", choices=PARTS, default=list(PARTS), help="parts to measure")
-    parser.add_argument("--out", type=Path, default=Path("build/bench.json"))
+    parser.add_argument("--only", nargs="+", choices=PARTS, help="parts to measure")
+    parser.add_argument(
+        "--on", choices=["sqlite", "postgresql"], default="sqlite", help="where records are kept"
+    )
+    parser.add_argument("--out", type=Path, help="build/bench.json, or build/bench-postgresql.json")
     asked = parser.parse_args()
     configure_logging("error")
+    on_postgresql = asked.on == "postgresql"
+    out: Path = asked.out or Path(f"build/bench{'-postgresql' if on_postgresql else ''}.json")
     rows: list[Row] = []
-    with tempfile.TemporaryDirectory(prefix="upslope-bench-") as folder:
-        bench = Bench(Path(folder), quick=asked.quick)
-        with contextlib.closing(bench):
-            for part in asked.only:
-                tell(part)
-                rows += PARTS[part](bench)
-    asked.out.parent.mkdir(parents=True, exist_ok=True)
-    asked.out.write_text(json.dumps([row.as_dict() for row in rows], indent=1) + "\n", encoding="utf-8")
+    with contextlib.ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="upslope-bench-")))
+        cluster = stack.enter_context(started()) if on_postgresql else None
+        bench = stack.enter_context(contextlib.closing(Bench(folder, quick=asked.quick, cluster=cluster)))
+        for part in asked.only or (ON_POSTGRESQL if on_postgresql else PARTS):
+            tell(part)
+            rows += PARTS[part](bench)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(json.dumps([row.as_dict() for row in rows], indent=1) + "\n", encoding="utf-8")
     sys.stdout.write("\n".join(table(rows)) + "\n")
     missed = sum(row.met is False for row in rows)
-    sys.stdout.write(f"\n{sum(row.met is True for row in rows)} goals met, {missed} missed; {asked.out}\n")
+    sys.stdout.write(f"\n{sum(row.met is True for row in rows)} goals met, {missed} missed; {out}\n")
     return min(missed, 1)
 
 

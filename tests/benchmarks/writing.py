@@ -5,7 +5,6 @@ import csv
 import io
 import itertools
 import json
-import sqlite3
 import statistics
 import subprocess
 import sys
@@ -14,7 +13,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import httpx
 import numpy as np
@@ -22,7 +20,7 @@ import sqlalchemy as sa
 from rich.console import Console
 from rich.progress import Progress
 
-from service.analyses.queries import TestRows, load_tests, norm_tables
+from service.analyses.queries import load_tests, norm_tables
 from service.analyses.workflow import to_input
 from service.analysis.series import Series
 from service.analysis.summary import AnalysisSettings, analyse_test
@@ -30,6 +28,7 @@ from service.db.models import ExerciseTest, Subject
 from service.upkeep.workflow import ToAnalyse, analyse_each, to_analyse
 from service.workers import cores
 from tests.api.conftest import step_test
+from tests.benchmarks.bare import Bare
 from tests.benchmarks.filling import FilledStore
 from tests.benchmarks.load import asked, request
 from tests.benchmarks.rows import TIMES, Row, in_turn, judged, milliseconds, tell
@@ -38,7 +37,7 @@ from tests.proofs.hostile_files import csv_of, good
 from tests.proofs.served import environment_of
 
 _CHANNELS = ("vo2_ml_min", "vco2_ml_min", "ve_l_min", "heart_rate_bpm", "speed_km_h", "grade_percent")
-LEAST = "csv reader, the project's analysis in process, sqlite3 executemany and commit"
+LEAST = "csv reader, the project's analysis in process, the driver's executemany and commit"
 _ROWS = 60
 #: Tests analysed anew in one measuring.
 _ANEW = 2_000
@@ -56,20 +55,12 @@ def file_of(number: int) -> bytes:
 class Least:
     """The least: what an import comes to without a record around it."""
 
-    def __init__(self, folder: Path, like: TestRows, norms: Any) -> None:
-        self.like = like
-        self.norms = norms
-        self.connection = sqlite3.connect(folder / "least.db", isolation_level=None)
-        self.connection.execute("PRAGMA journal_mode=WAL")
-        self.connection.execute("PRAGMA synchronous=FULL")
-        names = ("end_s", "duration_s", *_CHANNELS)
-        self.connection.execute(
-            f"CREATE TABLE interval (test INTEGER, seq INTEGER, {', '.join(f'{one} REAL' for one in names)}, "
-            "PRIMARY KEY (test, seq)) WITHOUT ROWID"
-        )
-        self.connection.execute("CREATE TABLE analysis (test INTEGER PRIMARY KEY, document TEXT)")
-        self.insert = f"INSERT INTO interval VALUES ({', '.join('?' for _ in range(2 + len(names)))})"  # noqa: S608 names are ours
-        self.count = 0
+    def __init__(self, store: FilledStore, folder: Path) -> None:
+        with store.read() as session:
+            pk = session.scalars(sa.select(ExerciseTest.id).order_by(ExerciseTest.id).limit(1)).one()
+            self.like = load_tests(session, [pk])[pk]
+            self.norms = norm_tables(session)
+        self.table = Bare(store.settings, folder / "least.db", 2 + len(_CHANNELS))
 
     def store(self, data: bytes) -> None:
         """Parse, analyse, store."""
@@ -87,17 +78,8 @@ class Least:
         )
         test = to_input(replace(self.like, series=series), None)
         document = json.dumps(analyse_test(test, AnalysisSettings(), self.norms, ()).as_dict())
-        self.count += 1
-        self.connection.execute("BEGIN IMMEDIATE")
-        rows = zip(
-            [self.count] * len(table),
-            range(len(table)),
-            *(column.tolist() for column in (end_s, series.duration_s, *table[:, 1:].T)),
-            strict=True,
-        )
-        self.connection.executemany(self.insert, rows)
-        self.connection.execute("INSERT INTO analysis VALUES (?, ?)", (self.count, document))
-        self.connection.execute("COMMIT")
+        rows = zip(*(column.tolist() for column in (end_s, series.duration_s, *table[:, 1:].T)), strict=True)
+        self.table.store(list(rows), document)
 
 
 def rows(store: FilledStore, *, files: int, times: int = TIMES) -> list[Row]:
@@ -113,17 +95,12 @@ def rows(store: FilledStore, *, files: int, times: int = TIMES) -> list[Row]:
                 timeout=60,
             )
         )
-        least = Least(folder, *_like(store))
+        least = Least(store, folder)
+        stack.callback(least.table.close)
         return [
             *_ingest(store, client, least, folder, files, times),
             *_append(store, client, port, floor, times),
         ]
-
-
-def _like(store: FilledStore) -> tuple[TestRows, Any]:
-    with store.read() as session:
-        pk = session.scalars(sa.select(ExerciseTest.id).order_by(ExerciseTest.id).limit(1)).one()
-        return load_tests(session, [pk])[pk], norm_tables(session)
 
 
 def _ingest(
@@ -258,7 +235,7 @@ def _append(store: FilledStore, client: httpx.Client, port: int, floor: int, tim
             "appending one interval to a running test, p99, ms",
             f"{_COUNT} intervals",
             found["service"],
-            floor="HTTP constant and a bare sqlite3 commit of one row, synchronous FULL",
+            floor="HTTP constant and a bare commit of one row by the driver",
             floor_value=found["floor"],
             at_most=2.0,
         )
