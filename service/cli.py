@@ -629,10 +629,14 @@ def import_files(
     processes: _ProcessesOption = None,
 ) -> None:
     """Import files into the record: some of one visit, or years of them by a manifest. Run again, nothing is doubled."""
+    from service.workers import cores, get_ready
+
+    processes = processes or cores()
+    if processes > 1 and (manifest is not None or len(files or []) > 1):
+        get_ready("service.batches.workflow")
     from service.analysis.series import Mode, Sex
     from service.batches.workflow import FileAt, Outcome, jobs_of_files, jobs_of_manifest, run_jobs
     from service.imports.workflow import Source
-    from service.workers import cores
 
     if (manifest is None) == (not files):
         raise typer.BadParameter("give files, or --manifest", param_hint="FILE")
@@ -663,7 +667,7 @@ def import_files(
         Progress(console=_errors, transient=True, disable=len(jobs) < 2) as progress,
     ):
         task = progress.add_task("Importing", total=len(jobs))
-        for outcome in run_jobs(store, "command line", jobs, replace=replace, processes=processes or cores()):
+        for outcome in run_jobs(store, "command line", jobs, replace=replace, processes=processes):
             outcomes.append(outcome)
             progress.advance(task)
     for outcome in outcomes:
@@ -778,16 +782,18 @@ def reanalyse(
     processes: _ProcessesOption = None,
 ) -> None:
     """Analyse tests anew that were analysed by an older version or with settings changed since, and say what changed."""
+    from service.workers import cores, get_ready
+
+    processes = processes or cores()
+    if processes > 1:
+        get_ready("service.upkeep.workflow")
     from service.upkeep.workflow import reanalyse_tests
-    from service.workers import cores
 
     changed = 0
     with _record() as store, Progress(console=_errors, transient=True) as progress:
         task = progress.add_task("Analysing", total=None)
         done = 0
-        for one in reanalyse_tests(
-            store, "command line", everything=everything, processes=processes or cores()
-        ):
+        for one in reanalyse_tests(store, "command line", everything=everything, processes=processes):
             done += 1
             progress.update(task, total=one.of, completed=done)
             if one.changed:

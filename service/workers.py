@@ -5,10 +5,16 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from typing import TypeVar
+from multiprocessing import forkserver
+from typing import TYPE_CHECKING, TypeVar
 
-from service.db.transactions import Store, Turn
-from service.settings import Settings
+if TYPE_CHECKING:
+    from service.db.transactions import Store, Turn
+    from service.settings import Settings
+
+# A server that has loaded what is needed makes the workers: a fork of this process would copy the locks of its threads, and
+# connections to the record.
+_METHOD = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -21,8 +27,15 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
+def get_ready(module: str) -> None:
+    """Let what makes the workers load a module, while this process does something else."""
+    if _METHOD == "forkserver":
+        multiprocessing.get_context(_METHOD).set_forkserver_preload(["__main__", module])
+        forkserver.ensure_running()
+
+
 def done_by_all(
-    store: Store, work: Callable[[Store, T], R], items: Sequence[T], *, processes: int
+    store: "Store", work: "Callable[[Store, T], R]", items: Sequence[T], *, processes: int
 ) -> Iterator[R]:
     """What `work` makes of each item, in the order of the items, as soon as it is there.
 
@@ -44,12 +57,8 @@ def done_by_all(
     if processes < 2:
         yield from (work(store, item) for item in items)
         return
-    # A server that has loaded what is needed makes the workers: a fork of this process would copy its threads' locks.
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(method)
-    if method == "forkserver":
-        needed = (work.func if isinstance(work, partial) else work).__module__
-        context.set_forkserver_preload(["__main__", needed])
+    get_ready((work.func if isinstance(work, partial) else work).__module__)
+    context = multiprocessing.get_context(_METHOD)
     pool = ProcessPoolExecutor(
         processes, mp_context=context, initializer=_begin, initargs=(store.settings, context.Lock())
     )
@@ -59,14 +68,16 @@ def done_by_all(
         pool.shutdown(cancel_futures=True)
 
 
-_store: Store | None = None
+_store: "Store | None" = None
 
 
-def _begin(settings: Settings, writers: Turn) -> None:
+def _begin(settings: "Settings", writers: "Turn") -> None:
+    from service.db.transactions import Store
+
     global _store  # noqa: PLW0603 a worker has one store for its life
     _store = Store(settings, writers=writers)
 
 
-def _done(work: Callable[[Store, T], R], item: T) -> R:
+def _done(work: "Callable[[Store, T], R]", item: T) -> R:
     assert _store is not None  # noqa: S101 the worker was begun
     return work(_store, item)

@@ -28,7 +28,7 @@ from service.findings import Finding
 from service.imports.schemas import ImportOptions
 from service.imports.workflow import Beside, Source, import_file, known_test, limits_of, read_options
 from service.intake.manifest import ManifestRow, read_manifest
-from service.intake.reading import read_test_file
+from service.intake.reading import TestFile, read_test_file
 from service.quantities import QUANTITIES
 from service.subjects.queries import bump, by_code
 from service.subjects.schemas import SubjectIn
@@ -399,9 +399,11 @@ def _run(store: Store, actor: str, job: Job, *, replace: bool) -> Outcome:
     subject, visit, options = _bodies(job)
     with store.read() as session:
         known = _known_visit(session, subject, visit)
+    file = None
     if source is not None and known is None:
         # A refused file leaves nothing behind: it is read before its subject or visit is made.
-        read_test_file(source.data, source.name, read_options(options, visit), limits_of(store.settings))
+        limits = limits_of(store.settings)
+        file = read_test_file(source.data, source.name, read_options(options, visit), limits)
     made: list[str] = []
     target = _target(store, actor, subject, visit, job.measurements, made)
     try:
@@ -409,7 +411,7 @@ def _run(store: Store, actor: str, job: Job, *, replace: bool) -> Outcome:
             return Outcome(job.name, stored=bool(made))
         if source is None:
             return _report(store, actor, job, options, target)
-        return _import(store, actor, job, source, options, target, replace=replace)
+        return _import(store, actor, job, source, options, target, replace=replace, file=file)
     except Exception:
         _take_back(store, actor, target, made)
         raise
@@ -582,6 +584,7 @@ def _import(
     target: Target,
     *,
     replace: bool,
+    file: TestFile | None,
 ) -> Outcome:
     imported = import_file(
         store,
@@ -590,6 +593,7 @@ def _import(
         source,
         options,
         replace=replace,
+        read_already=file,
         beside=Beside({} if job.notes is None else {"notes": job.notes}, findings=job.findings),
         respond=lambda answer: answer,
     )

@@ -236,6 +236,7 @@ def import_file(
     replace: bool = False,
     claim: Claim | None = None,
     beside: Beside | None = None,
+    read_already: TestFile | None = None,
     respond: Callable[[Imported], T],
 ) -> T:
     """Import a file into a visit.
@@ -252,6 +253,8 @@ def import_file(
     claim : Claim, optional
     beside : Beside, optional
         What else is known of the test.
+    read_already : TestFile, optional
+        The source as it was read already, with these options and what the visit says.
     respond : callable
         Makes the answer; called before the commit.
 
@@ -286,7 +289,7 @@ def import_file(
             )
             return respond(Imported(told, 200))
         attach = _attachable(session, visit_pk, options, replace=replace)
-    file = read_test_file(source.data, source.name, reading, limits_of(store.settings))
+    file = read_already or read_test_file(source.data, source.name, reading, limits_of(store.settings))
     into = attach if attach is not None else (existing[0] if existing is not None else None)
     where = Target(target.subject_pk, target.subject_id, visit_pk, into, target.revision)
 
