@@ -7,6 +7,7 @@ percentile a rank is a bound, never a number.
 """
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from dataclasses import dataclass, replace
 from math import erf, exp, hypot, log, log1p, sqrt
 from typing import Any, Literal
@@ -24,7 +25,9 @@ __all__ = (
     "Predicted",
     "Rank",
     "band_between_subject_sd",
+    "equations_of",
     "predict_all",
+    "predict_one",
     "rank",
     "rank_all",
 )
@@ -445,8 +448,18 @@ def predict_all(
     }
     return tuple(
         predict_one(method, person, mode, observed[method.quantity])
+        for method in equations_of(mode)
+        if method.quantity in observed
+    )
+
+
+@cache
+def equations_of(mode: str | None) -> tuple[Method, ...]:
+    """The equations of the catalogue that predict something for this mode, in the order of the catalogue."""
+    return tuple(
+        method
         for method in METHODS.values()
-        if method.predicts and method.quantity in observed and (not method.modes or mode in method.modes)
+        if method.predicts and (not method.modes or mode in method.modes)
     )
 
 

@@ -23,7 +23,7 @@ from service.analysis.change import (
     typical_error_for,
 )
 from service.analysis.gas import judge_calibrations
-from service.analysis.norms import Rank, predict_all, rank
+from service.analysis.norms import Rank, equations_of, predict_one, rank
 from service.analysis.planning import (
     CHANCE,
     MOST_TESTS,
@@ -403,16 +403,12 @@ def _standing(
 def _percent_of_predicted(result: Any, visit: Any, sex: Any, ages: dict[str, Any]) -> float | None:
     """By the first equation that applies to this mode, age and sex and gives uptake per body mass."""
     person = Person(sex=sex, **ages, body_mass_kg=visit.body_mass_kg, height_cm=visit.height_cm)
-    mass = visit.body_mass_kg
-    predicted = predict_all(person, result.mode, result.value * mass if mass else None, result.value)
-    return next(
-        (
-            one.percent_of_predicted
-            for one in predicted
-            if one.applies and one.percent_of_predicted is not None and one.quantity == RANKED
-        ),
-        None,
-    )
+    for method in equations_of(result.mode):
+        if method.quantity == RANKED:
+            found = predict_one(method, person, result.mode, result.value)
+            if found.applies and found.percent_of_predicted is not None:
+                return found.percent_of_predicted
+    return None
 
 
 def _worthwhile(
