@@ -7,8 +7,8 @@ percentile a rank is a bound, never a number.
 """
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 from dataclasses import dataclass, replace
+from functools import cache
 from math import erf, exp, hypot, log, log1p, sqrt
 from typing import Any, Literal
 
