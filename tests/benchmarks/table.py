@@ -10,13 +10,14 @@ import json
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from service.app import configure_logging
 from service.settings import Settings
-from tests.benchmarks import serving, writing
+from tests.benchmarks import analyses, drawing, serving, starting, writing
 from tests.benchmarks.filling import FilledStore, fill, filled
-from tests.benchmarks.rows import Row, tell
+from tests.benchmarks.rows import TIMES, Row, in_turn, judged, milliseconds, tell
 from tests.postgresql import Cluster, started
 
 SIZES = (1_000, 10_000, 100_000)
@@ -77,7 +78,51 @@ def _anew(bench: Bench) -> list[Row]:
     return writing.analysed_anew(bench.store(bench.sizes[-2]), tests=40 if bench.quick else 2_000)
 
 
-PARTS: dict[str, Callable[[Bench], list[Row]]] = {"serving": _serving, "writing": _writing, "anew": _anew}
+def _analyses(bench: Bench) -> list[Row]:
+    rows = []
+    for name, work, floor, goal_ms in analyses.cases():
+        work()
+        found = in_turn(
+            {"work": lambda work=work: milliseconds(work), "floor": lambda floor=floor: milliseconds(floor)},
+            TIMES if bench.quick else 25,
+        )
+        made = judged(f"{name}, ms", "one test", found["work"], at_most=goal_ms, unit=" ms")
+        # The goal is of the time; the ratio is told beside it.
+        floor_words = "numpy cumulative sums and one argmax over the same arrays"
+        ratio = found["work"] / found["floor"]
+        rows.append(replace(made, floor=floor_words, floor_value=found["floor"], ratio=ratio))
+    return rows
+
+
+def _starting(bench: Bench) -> list[Row]:
+    del bench
+    with starting.starts() as measured:
+        found = in_turn({"probes": measured.probes, "record": measured.record, "floor": measured.floor})
+    words = {
+        "probes": "start to the first answer (/healthz, /readyz), ms",
+        "record": "start to the first answer from the record and the first page, ms",
+    }
+    return [
+        judged(
+            words[name],
+            "an empty record",
+            found[name],
+            floor='python -c "import fastapi, sqlalchemy"',
+            floor_value=found["floor"],
+            at_most=starting.LIMIT,
+        )
+        for name in words
+    ]
+
+
+PARTS: dict[str, Callable[[Bench], list[Row]]] = {
+    "serving": _serving,
+    "writing": _writing,
+    "anew": _anew,
+    "analyses": _analyses,
+    "starting": _starting,
+    "drawing": lambda _: drawing.rows(),
+}
 
 #: What is about the database, and not about this process or the disk file alone.
 ON_POSTGRESQL = ("serving", "writing", "anew")
