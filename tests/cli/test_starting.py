@@ -25,11 +25,12 @@ HEAVY = (
     "psycopg",
     "pyarrow",
     "python_calamine",
+    "scipy",
     "typst",
     "vl_convert",
 )
 #: What the probes can do without.
-NOT_FOR_PROBES = (*HEAVY, "babel", "fastapi", "jinja2", "numpy", "scipy", "service.app", "service.db.models")
+NOT_FOR_PROBES = (*HEAVY, "babel", "fastapi", "jinja2", "numpy", "service.app", "service.db.models")
 
 
 @pytest.fixture
