@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 from sqlalchemy.sql.elements import ColumnElement
 
-from service.analysis.series import PHASES
 from service.db.models import (
     Analysis,
     Base,
@@ -37,7 +36,8 @@ from service.reference.protocols import STANDARD_PROTOCOLS
 Row = dict[str, Any]
 
 _SUBJECTS_AT_ONCE = 100
-_INTERVALS_AT_ONCE = 2000
+#: So many rows are gone again before a search for garbage goes through them.
+_INTERVALS_AT_ONCE = 500
 
 
 def one_state(session: Session) -> None:
@@ -72,6 +72,15 @@ def subjects_of(session: Session, cohort_pk: int | None) -> list[int]:
         members = sa.select(CohortMember.subject_id).where(CohortMember.cohort_id == cohort_pk)
         statement = statement.where(Subject.id.in_(members))
     return list(session.scalars(statement))
+
+
+def in_runs(people: Sequence[int]) -> Iterator[Sequence[int]]:
+    """People in their order, as many at a time as are also in the order of their keys."""
+    first = 0
+    for place in range(1, len(people) + 1):
+        if place == len(people) or place - first == _SUBJECTS_AT_ONCE or people[place] < people[place - 1]:
+            yield people[first:place]
+            first = place
 
 
 def _rows(
@@ -277,26 +286,25 @@ def count_tests(session: Session, people: Sequence[int]) -> int:
     return sum(1 for _ in test_keys(session, people))
 
 
-_INTERVAL_NAMES = ("seq", "end_s", "duration_s", "phase", "stage", *STORED_CHANNELS)
+#: Columns of `intervals`, after the internal key of the test.
+INTERVAL_NAMES = ("seq", "end_s", "duration_s", "phase", "stage", *STORED_CHANNELS, *EXTRA_CHANNELS)
 
 
-def intervals(session: Session, test_pk: int) -> Iterator[Row]:
-    """The intervals of one test, raw; a batch of them at a time is in memory."""
+def intervals(session: Session, run: Sequence[int]) -> Iterator[tuple[Sequence[Any], ...]]:
+    """The intervals of a run of people (`in_runs`), raw, in the order of their tests: columns, a piece at a time."""
+    test, interval, extra = ExerciseTest.__table__, Interval.__table__, IntervalExtra.__table__
+    columns = [extra.c[name] if name in EXTRA_CHANNELS else interval.c[name] for name in INTERVAL_NAMES]
     statement = (
-        sa.select(*_columns(Interval, *_INTERVAL_NAMES), *_columns(IntervalExtra, *EXTRA_CHANNELS))
-        .outerjoin(
-            IntervalExtra,
-            sa.and_(IntervalExtra.test_id == Interval.test_id, IntervalExtra.seq == Interval.seq),
-        )
-        .where(Interval.test_id == test_pk)
-        .order_by(Interval.seq)
+        _with_tests(test.c.id, *columns)
+        .join(interval, interval.c.test_id == test.c.id)
+        .outerjoin(extra, sa.and_(extra.c.test_id == interval.c.test_id, extra.c.seq == interval.c.seq))
+        .where(Subject.id.in_(run))
+        # On SQLite the order of the indexes on the way: nothing is sorted or held.
+        .order_by(Subject.id, *_TEST_ORDER, interval.c.seq)
         .execution_options(yield_per=_INTERVALS_AT_ONCE)
     )
-    names = (*_INTERVAL_NAMES, *EXTRA_CHANNELS)
-    for found in session.execute(statement):
-        row = dict(zip(names, found, strict=True))
-        row["phase"] = None if row["phase"] is None else PHASES[row["phase"]]
-        yield row
+    for part in session.connection().execute(statement).partitions():
+        yield tuple(zip(*part, strict=True))
 
 
 def of_tests(session: Session, people: Sequence[int], model: type[Base], key: str) -> Iterator[Row]:

@@ -20,6 +20,7 @@ from sqlalchemy.orm import Session
 from service import __version__
 from service.analyses import queries as analyses
 from service.analyses.workflow import age_on, analysis_of
+from service.analysis.series import PHASES
 from service.analysis.summary import ANALYSIS_VERSION
 from service.db.transactions import Store, now
 from service.errors import Conflict, NotFound
@@ -28,10 +29,13 @@ from service.outlets.data_package import (
     About,
     Folder,
     Format,
+    Piece,
     Target,
     Written,
     Zip,
     descriptor,
+    evenly,
+    in_pieces,
     readme,
     write_table,
     write_text,
@@ -49,6 +53,7 @@ from service.privacy.queries import left_out
 from service.quantities import QUANTITIES
 
 Row = dict[str, Any]
+_PHASES: Mapping[int | None, str | None] = {None: None, **dict(enumerate(PHASES))}
 _DAYS_PER_YEAR = 365.2425
 _OLDEST_YEARS = 90.0
 
@@ -128,6 +133,12 @@ class _Reading:
     protocols: list[Row] = field(default_factory=list)
     steps: int = 0
     of_steps: int = 0
+
+    def pieces(self, table: Table) -> Iterator[Piece]:
+        """The rows of a table as the profile has them, in pieces to write."""
+        if table.name == "intervals" and self.deidentifier is None:
+            return evenly(self._interval_pieces())
+        return in_pieces(table.of_profile(self.question.profile), self.rows(table))
 
     def rows(self, table: Table) -> Iterator[Row]:
         """The rows of a table as the profile has them."""
@@ -209,10 +220,22 @@ class _Reading:
             self.steps += 1
             self.told(self.steps, self.of_steps)
 
+    def _interval_pieces(self) -> Iterator[Piece]:
+        for run in queries.in_runs(self.people):
+            tests = {pk: (test_id, subject) for pk, test_id, subject in queries.test_keys(self.session, run)}
+            for of_test, *columns in queries.intervals(self.session, run):
+                piece = dict(zip(queries.INTERVAL_NAMES, columns, strict=True))
+                piece["phase"] = [_PHASES[phase] for phase in piece["phase"]]
+                piece["test_id"] = [tests[pk][0] for pk in of_test]
+                piece[SUBJECT_KEY] = [tests[pk][1] for pk in of_test]
+                yield piece
+            self.steps += len(tests)
+            self.told(self.steps, self.of_steps)
+
     def _intervals(self) -> Iterator[Row]:
-        for test_pk, of_test in self._each_test():
-            for row in queries.intervals(self.session, test_pk):
-                yield {**of_test, **row}
+        for piece in self._interval_pieces():
+            for values in zip(*piece.values(), strict=True):
+                yield dict(zip(piece, values, strict=True))
 
     def _documents(self) -> Iterator[tuple[int, Row, Row, Row]]:
         for test_pk, of_test in self._each_test():
@@ -375,7 +398,7 @@ def write_tables(
             # The order in which people were entered would tell who is who.
             random.SystemRandom().shuffle(people)
         written = [
-            write_table(target, table, question.profile, reading.rows(table), question.form)
+            write_table(target, table, question.profile, reading.pieces(table), question.form)
             for table in tables_of(question.profile)
         ]
     written.append(
@@ -383,7 +406,7 @@ def write_tables(
             target,
             DICTIONARY,
             question.profile,
-            dictionary_rows(question.profile),
+            in_pieces(DICTIONARY.of_profile(question.profile), dictionary_rows(question.profile)),
             "csv" if question.form == "parquet" else question.form,
         )
     )

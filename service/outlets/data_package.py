@@ -1,7 +1,7 @@
 """A research export as files: CSV, Parquet, and a Data Package (version 2.0) around the CSV files.
 
-Rows come one by one and are written in pieces, so that memory does not grow with them. The CSV files can be read back with
-`read_csv`, which undoes what is done to texts that a spreadsheet would run.
+Rows come and are written in pieces, column by column, so that memory does not grow with them. The CSV files can be read back
+with `read_csv`, which undoes what is done to texts that a spreadsheet would run.
 """
 
 import csv
@@ -26,6 +26,8 @@ PACKAGE_SCHEMA = "https://datapackage.org/profiles/2.0/datapackage.json"
 _RESOURCE_SCHEMA = "https://datapackage.org/profiles/2.0/dataresource.json"
 _TABLE_SCHEMA = "https://datapackage.org/profiles/2.0/tableschema.json"
 _ROWS_AT_ONCE = 5000
+#: Some rows of a table, column by column; a column that is absent is missing in all of them.
+Piece = Mapping[str, Sequence[Any]]
 
 
 class Target(Protocol):
@@ -124,8 +126,32 @@ class Written:
     sha256: str
 
 
+def in_pieces(columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> Iterator[Piece]:
+    """Rows, each column to value, in pieces to write; a column that is absent is missing."""
+    left = iter(rows)
+    while part := list(islice(left, _ROWS_AT_ONCE)):
+        yield {column.name: [row.get(column.name) for row in part] for column in columns}
+
+
+def evenly(pieces: Iterable[Piece]) -> Iterator[Piece]:
+    """Pieces of any length, all with the same columns, in pieces to write."""
+    held: dict[str, list[Any]] = {}
+    for piece in pieces:
+        for name, values in piece.items():
+            held.setdefault(name, []).extend(values)
+        while _length(held) >= _ROWS_AT_ONCE:
+            yield {name: values[:_ROWS_AT_ONCE] for name, values in held.items()}
+            held = {name: values[_ROWS_AT_ONCE:] for name, values in held.items()}
+    if _length(held):
+        yield held
+
+
+def _length(piece: Piece) -> int:
+    return len(next(iter(piece.values()), ()))
+
+
 def write_table(
-    target: Target, table: Table, profile: Profile, rows: Iterable[Mapping[str, Any]], form: Format
+    target: Target, table: Table, profile: Profile, pieces: Iterable[Piece], form: Format
 ) -> Written:
     """Write one table as one file.
 
@@ -134,54 +160,44 @@ def write_table(
     target : Target
     table : Table
     profile : str
-    rows : iterable of mapping
-        Column to value; a column that is absent is missing.
+    pieces : iterable of Piece
     form : {"csv", "parquet", "datapackage"}
     """
     columns = table.of_profile(profile)
     path = f"{table.name}.{'parquet' if form == 'parquet' else 'csv'}"
-    writer: Callable[[Counted, Sequence[Column], Iterable[Mapping[str, Any]]], int] = (
+    writer: Callable[[Counted, Sequence[Column], Iterable[Piece]], int] = (
         write_parquet if form == "parquet" else write_csv
     )
     with target.open(path) as stream:
         counted = Counted(stream)
-        count = writer(counted, columns, rows)
+        count = writer(counted, columns, pieces)
     return Written(table, path, count, counted.size, counted.sha256)
 
 
-def write_csv(stream: Any, columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> int:
+def write_csv(stream: Any, columns: Sequence[Column], pieces: Iterable[Piece]) -> int:
     """Write rows as CSV (RFC 4180, UTF-8); how many there were."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\r\n")
     writer.writerow([column.name for column in columns])
     count = 0
-    for row in rows:
-        writer.writerow([_cell(column, row.get(column.name)) for column in columns])
-        count += 1
-        if count % _ROWS_AT_ONCE == 0:
-            stream.write(buffer.getvalue().encode())
-            buffer.seek(0)
-            buffer.truncate()
+    for piece in pieces:
+        length = _length(piece)
+        cells = [
+            _cells(column, piece[column.name]) if column.name in piece else [""] * length
+            for column in columns
+        ]
+        writer.writerows(zip(*cells, strict=True))
+        count += length
+        stream.write(buffer.getvalue().encode())
+        buffer.seek(0)
+        buffer.truncate()
     stream.write(buffer.getvalue().encode())
     return count
 
 
-def _cell(column: Column, value: Any) -> str:
-    if value is None:
-        return ""
-    match column.type:
-        case "string":
-            return str(inert(value))
-        case "boolean":
-            return "true" if value else "false"
-        case "number":
-            return repr(float(value))
-        case "object":
-            return json.dumps(value, ensure_ascii=False, sort_keys=True)
-        case "date" | "datetime":
-            return _moment(value)
-        case _:
-            return str(value)
+def _cells(column: Column, values: Sequence[Any]) -> list[str]:
+    told = _TOLD[column.type]
+    return ["" if value is None else told(value) for value in values]
 
 
 def _moment(value: date | datetime) -> str:
@@ -190,6 +206,15 @@ def _moment(value: date | datetime) -> str:
     return value.isoformat()
 
 
+_TOLD: Mapping[Type, Callable[[Any], str]] = {
+    "string": lambda value: str(inert(value)),
+    "integer": str,
+    "number": lambda value: repr(float(value)),
+    "boolean": lambda value: "true" if value else "false",
+    "date": _moment,
+    "datetime": _moment,
+    "object": lambda value: json.dumps(value, ensure_ascii=False, sort_keys=True),
+}
 _PARSE: Mapping[Type, Callable[[str], Any]] = {
     "string": restored,
     "integer": int,
@@ -263,41 +288,37 @@ def arrow_schema(columns: Sequence[Column]) -> Any:
     )
 
 
-def write_parquet(stream: Any, columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> int:
-    """Write rows as Parquet, a group of rows at a time; how many there were. Texts are as they are: no program runs them."""
+def write_parquet(stream: Any, columns: Sequence[Column], pieces: Iterable[Piece]) -> int:
+    """Write rows as Parquet, a piece as a group of rows; how many there were. Texts are as they are: no program runs them."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     schema = arrow_schema(columns)
     count = 0
-    left = iter(rows)
     with pq.ParquetWriter(pa.PythonFile(stream, mode="w"), schema) as writer:
-        while True:
-            part = list(islice(left, _ROWS_AT_ONCE))
-            if not part and count:
-                break
+        for piece in pieces:
+            length = _length(piece)
             arrays = [
-                pa.array(
-                    [_parquet_value(column, row.get(column.name)) for row in part],
-                    type=schema.field(place).type,
-                )
-                for place, column in enumerate(columns)
+                pa.array(_parquet_values(column, piece[column.name]), type=field.type)
+                if column.name in piece
+                else pa.nulls(length, field.type)
+                for column, field in zip(columns, schema, strict=True)
             ]
             writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
-            count += len(part)
-            if not part:
-                break
-            # Not beside the next part.
-            del part, arrays
+            count += length
+            # Not beside the next piece.
+            del piece, arrays
+        if not count:
+            writer.write_table(schema.empty_table())
     return count
 
 
-def _parquet_value(column: Column, value: Any) -> Any:
-    if value is None or value == "":
-        return None
+def _parquet_values(column: Column, values: Sequence[Any]) -> Sequence[Any]:
+    if column.type == "string" and "" in values:
+        return [None if value == "" else value for value in values]
     if column.type == "object":
-        return json.dumps(value, ensure_ascii=False, sort_keys=True)
-    return float(value) if column.type == "number" else value
+        return [None if value is None else _TOLD["object"](value) for value in values]
+    return values
 
 
 def table_schema(table: Table, profile: Profile) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.outlets.cells import inert, restored
-from service.outlets.data_package import Counted, read_csv, write_csv, write_parquet
+from service.outlets.data_package import Counted, evenly, in_pieces, read_csv, write_csv, write_parquet
 from service.outlets.deidentify import age_group, days_since
 from service.outlets.tables import Column
 
@@ -48,7 +48,7 @@ ROWS = st.lists(
 @settings(max_examples=150, deadline=None)
 def test_csv_gives_back_what_was_written(rows):
     stream = io.BytesIO()
-    assert write_csv(stream, COLUMNS, rows) == len(rows)
+    assert write_csv(stream, COLUMNS, in_pieces(COLUMNS, rows)) == len(rows)
     assert list(read_csv(io.StringIO(stream.getvalue().decode(), newline=""), COLUMNS)) == rows
 
 
@@ -57,7 +57,7 @@ def test_csv_gives_back_what_was_written(rows):
 def test_parquet_gives_back_what_was_written(rows):
     stream = io.BytesIO()
     counted = Counted(stream)
-    assert write_parquet(counted, COLUMNS, rows) == len(rows)
+    assert write_parquet(counted, COLUMNS, in_pieces(COLUMNS, rows)) == len(rows)
     assert counted.size == len(stream.getvalue())
     found = pq.read_table(io.BytesIO(stream.getvalue())).to_pylist()
     assert [row | {"json": row["json"] and json.loads(row["json"])} for row in found] == rows
@@ -71,21 +71,44 @@ def test_the_escape_can_be_undone(text):
 
 def test_an_empty_text_is_missing_in_both():
     stream, parquet = io.BytesIO(), io.BytesIO()
-    write_csv(stream, COLUMNS[:2], [{"text": "", "whole": 1}])
-    write_parquet(Counted(parquet), COLUMNS[:2], [{"text": "", "whole": 1}])
+    write_csv(stream, COLUMNS[:2], [{"text": ["", "a"], "whole": [1, 2]}])
+    write_parquet(Counted(parquet), COLUMNS[:2], [{"text": ["", "a"], "whole": [1, 2]}])
     assert next(read_csv(io.StringIO(stream.getvalue().decode(), newline=""), COLUMNS[:2]))["text"] is None
-    assert pq.read_table(io.BytesIO(parquet.getvalue())).to_pylist()[0]["text"] is None
+    assert pq.read_table(io.BytesIO(parquet.getvalue()))["text"].to_pylist() == [None, "a"]
 
 
 def test_more_rows_than_one_piece():
     rows = [{"text": None, "whole": number} for number in range(12_000)]
     stream, parquet = io.BytesIO(), io.BytesIO()
-    write_csv(stream, COLUMNS[:2], rows)
-    write_parquet(Counted(parquet), COLUMNS[:2], iter(rows))
+    write_csv(stream, COLUMNS[:2], in_pieces(COLUMNS[:2], iter(rows)))
+    write_parquet(Counted(parquet), COLUMNS[:2], in_pieces(COLUMNS[:2], rows))
     assert list(read_csv(io.StringIO(stream.getvalue().decode(), newline=""), COLUMNS[:2])) == rows
     file = pq.ParquetFile(io.BytesIO(parquet.getvalue()))
     assert file.metadata.num_row_groups == 3
     assert file.read().to_pylist() == rows
+
+
+@given(st.lists(st.integers(0, 12_000), max_size=4))
+@settings(max_examples=30, deadline=None)
+def test_pieces_of_any_length_are_written_in_even_ones(lengths):
+    ends = [sum(lengths[: place + 1]) for place in range(len(lengths))]
+    given_pieces = [{"whole": range(end - n, end)} for n, end in zip(lengths, ends, strict=True)]
+    found = [piece["whole"] for piece in evenly(given_pieces)]
+    assert [number for values in found for number in values] == list(range(sum(lengths)))
+    assert all(len(values) == 5000 for values in found[:-1])
+    assert all(0 < len(values) <= 5000 for values in found)
+
+
+def test_a_column_that_a_piece_lacks_is_missing():
+    stream, parquet = io.BytesIO(), io.BytesIO()
+    assert write_csv(stream, COLUMNS, [{"whole": [1, None]}]) == 2
+    assert write_parquet(Counted(parquet), COLUMNS, [{"whole": [1, None]}]) == 2
+    for found in (
+        list(read_csv(io.StringIO(stream.getvalue().decode(), newline=""), COLUMNS)),
+        pq.read_table(io.BytesIO(parquet.getvalue())).to_pylist(),
+    ):
+        assert [row.pop("whole") for row in found] == [1, None]
+        assert {value for row in found for value in row.values()} == {None}
 
 
 @pytest.mark.parametrize("content", ["", "text,other\r\n", "text,whole\r\na,b\r\n", "text,whole\r\na\r\n"])
