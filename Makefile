@@ -3,6 +3,9 @@ PYTHON ?= python3.11
 VENV ?= .venv
 BIN := $(VENV)/bin
 
+# As the command sets it: see service/cli.py.
+export OPENBLAS_NUM_THREADS ?= 1
+
 .PHONY: demo test check proof postgresql bench migration lock clean
 
 demo: $(VENV)/.runtime

@@ -39,6 +39,8 @@ _LAST_ANSWERS_S = 20
 
 def main() -> None:
     """Entry point of the command."""
+    # The matrices of an analysis are small: more threads for one gain nothing, and wait for each other on a busy machine.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     app()
 
 

@@ -7,17 +7,18 @@ about one person after the other.
 
 import contextlib
 import itertools
-import os
 import random
 import sqlite3
 import statistics
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import httpx
 import sqlalchemy as sa
 
 from service.db.models import ExerciseTest, Subject
@@ -26,16 +27,37 @@ from service.trends.workflow import trend_of
 from tests.benchmarks.filling import FilledStore
 from tests.benchmarks.load import Load, answered, asked, request
 from tests.benchmarks.rows import TIMES, Row, judged, tell
-from tests.proofs.served import environment_of, free_port, wait_until_ready
+from tests.proofs.served import environment_of, free_port
 
+#: The renderers of a service that was just started take the machine for a moment.
+_RENDERERS_S = 3.0
 QUANTITY = "vo2_peak_ml_kg_min"
 FLOOR = "the same key and `select 1`, then constant bytes of the same size"
 BARE = "the framework's bare async constant of the same size"
 
 
+@dataclass(frozen=True, slots=True)
+class Process:
+    """A process that will answer on a port."""
+
+    port: int
+    ready_at: str
+    process: "subprocess.Popen[bytes]"
+
+    def wait(self) -> int:
+        """The port, once it answers."""
+        until = time.monotonic() + 120
+        while True:
+            with contextlib.suppress(httpx.TransportError):
+                if httpx.get(f"http://127.0.0.1:{self.port}{self.ready_at}", timeout=60).is_success:
+                    return self.port
+            assert self.process.poll() is None, "the process ended by itself"
+            assert time.monotonic() < until, "the process does not answer"
+            time.sleep(0.05)
+
+
 @contextlib.contextmanager
-def started(command: list[str], url: str, **variables: str) -> Iterator[int]:
-    """A process that answers on a port of its own; the port is the last but one of its arguments."""
+def _started(command: list[str], ready_at: str, url: str, variables: Mapping[str, str]) -> Iterator[Process]:
     port = free_port()
     process = subprocess.Popen(
         [part.replace("PORT", str(port)) for part in command],
@@ -43,40 +65,29 @@ def started(command: list[str], url: str, **variables: str) -> Iterator[int]:
         stdout=subprocess.DEVNULL,
     )
     try:
-        yield _ready(process, port, command)
+        yield Process(port, ready_at, process)
     finally:
         process.terminate()
         process.wait(60)
 
 
-def _ready(process: "subprocess.Popen[bytes]", port: int, command: list[str]) -> int:
-    if "serve" in command:
-        wait_until_ready(f"http://127.0.0.1:{port}", process)
-        return port
-    for _ in itertools.count():
-        with contextlib.suppress(OSError):
-            answered(port, request("/bare/1"))
-            return port
-        assert process.poll() is None, "the floor ended by itself"
-    raise AssertionError
-
-
-def service(url: str, **variables: str) -> contextlib.AbstractContextManager[int]:
+def service(url: str, **variables: str) -> contextlib.AbstractContextManager[Process]:
     """`upslope serve` on a record."""
     program = str(Path(sys.executable).with_name("upslope"))
-    return started([program, "serve", "--port", "PORT"], url, **variables)
+    # A page that needs no key, and the whole program.
+    return _started([program, "serve", "--port", "PORT"], "/sign-in", url, variables)
 
 
-def floors(url: str, folder: Path) -> contextlib.AbstractContextManager[int]:
+def floors(url: str, folder: Path) -> contextlib.AbstractContextManager[Process]:
     """The floors on a record."""
     command = [
         sys.executable,
         "-m",
         "tests.benchmarks.floors",
         "PORT",
-        str(folder / f"floor-{os.getpid()}.db"),
+        str(folder / f"floor_{free_port()}.db"),
     ]
-    return started(command, url)
+    return _started(command, "/bare/1", url, {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +103,17 @@ def rows(stores: Mapping[int, FilledStore], *, seconds: float, times: int = TIME
     """Rows of reading, the same for each record, and how they grow with it."""
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        kinds: dict[tuple[str, int], _Kind] = {}
+        started = {}
         for tests, store in stores.items():
-            tell(f"starting the services on {tests:,} tests")
-            ready = stack.enter_context(service(store.settings.database_url))
-            computed = stack.enter_context(service(store.settings.database_url, UPSLOPE_READY_MIB="0"))
-            floor = stack.enter_context(floors(store.settings.database_url, folder))
-            for name, kind in _kinds(store, ready, computed, floor).items():
-                kinds[name, tests] = kind
+            url = store.settings.database_url
+            each = (service(url), service(url, UPSLOPE_READY_MIB="0"), floors(url, folder))
+            started[tests] = [stack.enter_context(one) for one in each]
+        kinds = {
+            (name, tests): kind
+            for tests, store in stores.items()
+            for name, kind in _kinds(store, *(one.wait() for one in started[tests])).items()
+        }
+        time.sleep(_RENDERERS_S)
         found = _measured(kinds, seconds, times)
     answer: list[Row] = []
     for tests in stores:

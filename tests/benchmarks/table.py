@@ -9,6 +9,7 @@ import contextlib
 import json
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -67,15 +68,15 @@ class Bench:
 
 
 def _serving(bench: Bench) -> list[Row]:
-    return serving.rows(bench.stores(), seconds=0.3 if bench.quick else 1.0)
+    return serving.rows(bench.stores(), seconds=0.12 if bench.quick else 1.0)
 
 
 def _writing(bench: Bench) -> list[Row]:
-    return writing.rows(bench.store(bench.sizes[0]), files=3 if bench.quick else 20)
+    return writing.rows(bench.store(bench.sizes[0]), files=2 if bench.quick else 20)
 
 
 def _anew(bench: Bench) -> list[Row]:
-    return writing.analysed_anew(bench.store(bench.sizes[-2]), tests=40 if bench.quick else 2_000)
+    return writing.analysed_anew(bench.store(bench.sizes[-2]), tests=20 if bench.quick else 1_000)
 
 
 def _analyses(bench: Bench) -> list[Row]:
@@ -121,7 +122,7 @@ PARTS: dict[str, Callable[[Bench], list[Row]]] = {
     "anew": _anew,
     "analyses": _analyses,
     "starting": _starting,
-    "drawing": lambda _: drawing.rows(),
+    "drawing": lambda bench: drawing.rows(quick=bench.quick),
 }
 
 #: What is about the database, and not about this process or the disk file alone.
@@ -160,8 +161,9 @@ def main() -> int:
         cluster = stack.enter_context(started()) if on_postgresql else None
         bench = stack.enter_context(contextlib.closing(Bench(folder, quick=asked.quick, cluster=cluster)))
         for part in asked.only or (ON_POSTGRESQL if on_postgresql else PARTS):
-            tell(part)
+            began = time.perf_counter()
             rows += PARTS[part](bench)
+            tell(f"{part} took {time.perf_counter() - began:.0f} s")
     out.parent.mkdir(parents=True, exist_ok=True)
     out.write_text(json.dumps([row.as_dict() for row in rows], indent=1) + "\n", encoding="utf-8")
     sys.stdout.write("\n".join(table(rows)) + "\n")

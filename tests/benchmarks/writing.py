@@ -86,8 +86,9 @@ def rows(store: FilledStore, *, files: int, times: int = TIMES) -> list[Row]:
     """Rows of writing; each measuring of a file's import takes so many files."""
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        port = stack.enter_context(service(store.settings.database_url))
-        floor = stack.enter_context(floors(store.settings.database_url, folder))
+        url = store.settings.database_url
+        processes = [stack.enter_context(one) for one in (service(url), floors(url, folder))]
+        port, floor = (one.wait() for one in processes)
         client = stack.enter_context(
             httpx.Client(
                 base_url=f"http://127.0.0.1:{port}",
