@@ -214,12 +214,6 @@ class _Reading:
             for seq, stage in enumerate(protocol["stages"]):
                 yield {"seq": seq, **stage, "protocol_id": protocol["protocol_id"]}
 
-    def _each_test(self) -> Iterator[tuple[int, Row]]:
-        for test_pk, test_id, subject in queries.test_keys(self.session, self.people):
-            yield test_pk, {"test_id": test_id, SUBJECT_KEY: subject}
-            self.steps += 1
-            self.told(self.steps, self.of_steps)
-
     def _interval_pieces(self) -> Iterator[Piece]:
         for run in queries.in_runs(self.people):
             tests = {pk: (test_id, subject) for pk, test_id, subject in queries.test_keys(self.session, run)}
@@ -237,14 +231,22 @@ class _Reading:
             for values in zip(*piece.values(), strict=True):
                 yield dict(zip(piece, values, strict=True))
 
-    def _documents(self) -> Iterator[tuple[int, Row, Row, Row]]:
-        for test_pk, of_test in self._each_test():
-            stored = queries.analysis(self.session, test_pk)
-            if stored is not None:
-                yield test_pk, of_test, stored, json.loads(stored["document"])
+    def _stored(self, **parts: str) -> Iterator[tuple[Row, Row]]:
+        """Of each test with an analysis the columns that say which it is, and those of the analysis."""
+        for row in queries.analyses(self.session, self.people, **parts):
+            if row["analysis_version"] is not None:
+                yield {name: row[name] for name in ("test_id", SUBJECT_KEY)}, row
+            self.steps += 1
+            self.told(self.steps, self.of_steps)
 
     def _analyses(self) -> Iterator[Row]:
-        for _, of_test, stored, document in self._documents():
+        parts = {
+            "peak_basis": "peak.basis",
+            "peak_label": "peak.label",
+            "effort_verdict": "effort.verdict",
+            "plateau_verdict": "plateau.verdict",
+        }
+        for of_test, stored in self._stored(**parts):
             self.versions[stored["analysis_version"]] += 1
             yield {
                 **of_test,
@@ -252,28 +254,25 @@ class _Reading:
                 "analysis_version": stored["analysis_version"],
                 "input_sha256": stored["input_hash"],
                 "computed_at": stored["computed_at"],
-                "peak_basis": document["peak"].get("basis"),
-                "peak_label": document["peak"]["label"],
-                "effort_verdict": document["effort"]["verdict"],
-                "plateau_verdict": document["plateau"]["verdict"],
+                **{name: stored[name] for name in parts},
             }
 
     def _findings(self) -> Iterator[Row]:
-        for _, of_test, _, document in self._documents():
-            for seq, one in enumerate(document["findings"]):
+        for of_test, stored in self._stored(findings="findings"):
+            for seq, one in enumerate(json.loads(stored["findings"])):
                 yield {**one, **of_test, "seq": seq}
 
     def _norms_used(self) -> Iterator[Row]:
-        for test_pk, of_test, stored, document in self._documents():
-            for one in self._ranks(test_pk, stored, document):
+        for of_test, stored in self._stored(ranks="ranks"):
+            for one in self._ranks(stored):
                 yield {**one, **of_test}
 
-    def _ranks(self, test_pk: int, stored: Row, document: Row) -> list[Row]:
+    def _ranks(self, stored: Row) -> list[Row]:
         """The standing as it is served: worked out anew where the site has changed its tables since."""
-        ranks: list[Row] = document["ranks"]
         if stored["site_revision"] == self.site_revision:
+            ranks: list[Row] = json.loads(stored["ranks"])
             return ranks
-        anew: list[Row] = analysis_of(self.state, test_pk, {}, where="query")["ranks"]
+        anew: list[Row] = analysis_of(self.state, stored["pk"], {}, where="query")["ranks"]
         # What was loaded for this test is not needed again.
         self.session.expunge_all()
         return anew
