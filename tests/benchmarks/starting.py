@@ -118,7 +118,13 @@ def rows(times: int = TIMES) -> list[Row]:
     floor = {"floor": "a new process that imports fastapi and sqlalchemy", "floor_value": found["floor"]}
     return [
         judged("start until /healthz and /readyz answer (ms)", "", found["probes"], at_most=LIMIT, **floor),
-        judged("start until a record and a page are answered (ms)", "", found["record"], **floor),
+        judged(
+            "start until a record and a page are answered (ms)",
+            "",
+            found["record"],
+            at_most=LIMIT,
+            **floor,
+        ),
     ]
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from service.app import configure_logging
 from service.settings import Settings
-from tests.benchmarks import analyses, drawing, serving, starting, writing
+from tests.benchmarks import analyses, bulk, drawing, serving, starting, writing
 from tests.benchmarks.filling import FilledStore, fill, filled
 from tests.benchmarks.rows import TIMES, Row, in_turn, judged, milliseconds, tell
 from tests.postgresql import Cluster, started
@@ -95,33 +95,17 @@ def _analyses(bench: Bench) -> list[Row]:
     return rows
 
 
-def _starting(bench: Bench) -> list[Row]:
-    del bench
-    with starting.starts() as measured:
-        found = in_turn({"probes": measured.probes, "record": measured.record, "floor": measured.floor})
-    words = {
-        "probes": "start to the first answer (/healthz, /readyz), ms",
-        "record": "start to the first answer from the record and the first page, ms",
-    }
-    return [
-        judged(
-            words[name],
-            "an empty record",
-            found[name],
-            floor='python -c "import fastapi, sqlalchemy"',
-            floor_value=found["floor"],
-            at_most=starting.LIMIT,
-        )
-        for name in words
-    ]
+def _bulk(bench: Bench) -> list[Row]:
+    return bulk.rows(bench.store(bench.sizes[-1]), bench.folder)
 
 
 PARTS: dict[str, Callable[[Bench], list[Row]]] = {
     "serving": _serving,
     "writing": _writing,
     "anew": _anew,
+    "bulk": _bulk,
     "analyses": _analyses,
-    "starting": _starting,
+    "starting": lambda _: starting.rows(),
     "drawing": lambda bench: drawing.rows(quick=bench.quick),
 }
 
