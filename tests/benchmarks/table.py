@@ -70,7 +70,7 @@ class Bench:
 
 
 def _serving(bench: Bench) -> list[Row]:
-    return serving.rows(bench.stores(), seconds=0.12 if bench.quick else 1.0)
+    return serving.rows(bench.stores(), seconds=0.08 if bench.quick else 1.0)
 
 
 def _writing(bench: Bench) -> list[Row]:
