@@ -253,6 +253,7 @@ def stored(store: FilledStore, folder: Path) -> list[Row]:
     columns = [column.name for column in Interval.__table__.columns]
     with contextlib.closing(_connected(store)) as connection:
         number = connection.execute("SELECT count(*) FROM interval").fetchone()[0]
+        tests = connection.execute("SELECT count(*) FROM exercise_test").fetchone()[0]
         sizes = dict(connection.execute("SELECT name, sum(pgsize) FROM dbstat GROUP BY name"))
         of_table = dict(connection.execute("SELECT name, tbl_name FROM sqlite_schema"))
         connection.execute("ATTACH ? AS bare", (str(bare_file),))
@@ -280,6 +281,7 @@ def stored(store: FilledStore, folder: Path) -> list[Row]:
             at_most=1.1,
         ),
         judged("bytes of an interval in Parquet (zstd), to compare", size, parquet / number),
+        judged("kB of the whole record, by test", f"{tests:,} tests", sum(sizes.values()) / tests / 1000),
         *(
             judged(f"bytes of {table}, with its indexes, by interval", size, taken / number)
             for table, taken in sorted(rest.items(), key=lambda each: -each[1])
