@@ -26,6 +26,8 @@ PACKAGE_SCHEMA = "https://datapackage.org/profiles/2.0/datapackage.json"
 _RESOURCE_SCHEMA = "https://datapackage.org/profiles/2.0/dataresource.json"
 _TABLE_SCHEMA = "https://datapackage.org/profiles/2.0/tableschema.json"
 _ROWS_AT_ONCE = 5000
+#: Of Parquet. What is told of each group is held to the end, so groups must be few; rows are held to the end of a group.
+_ROWS_A_GROUP = 50_000
 #: Some rows of a table, column by column; a column that is absent is missing in all of them.
 Piece = Mapping[str, Sequence[Any]]
 
@@ -289,12 +291,13 @@ def arrow_schema(columns: Sequence[Column]) -> Any:
 
 
 def write_parquet(stream: Any, columns: Sequence[Column], pieces: Iterable[Piece]) -> int:
-    """Write rows as Parquet, a piece as a group of rows; how many there were. Texts are as they are: no program runs them."""
+    """Write rows as Parquet; how many there were. Texts are as they are: no program runs them."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     schema = arrow_schema(columns)
     count = 0
+    group = [schema.empty_table()]
     with pq.ParquetWriter(pa.PythonFile(stream, mode="w"), schema) as writer:
         for piece in pieces:
             length = _length(piece)
@@ -304,12 +307,15 @@ def write_parquet(stream: Any, columns: Sequence[Column], pieces: Iterable[Piece
                 else pa.nulls(length, field.type)
                 for column, field in zip(columns, schema, strict=True)
             ]
-            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+            group.append(pa.Table.from_arrays(arrays, schema=schema))
             count += length
+            if sum(len(one) for one in group) >= _ROWS_A_GROUP:
+                writer.write_table(pa.concat_tables(group))
+                group = []
             # Not beside the next piece.
             del piece, arrays
-        if not count:
-            writer.write_table(schema.empty_table())
+        if group:
+            writer.write_table(pa.concat_tables(group))
     return count
 
 

@@ -77,14 +77,15 @@ def test_an_empty_text_is_missing_in_both():
     assert pq.read_table(io.BytesIO(parquet.getvalue()))["text"].to_pylist() == [None, "a"]
 
 
-def test_more_rows_than_one_piece():
-    rows = [{"text": None, "whole": number} for number in range(12_000)]
+@pytest.mark.parametrize(("number", "groups"), [(0, 1), (12_000, 1), (50_000, 1), (50_001, 2), (120_000, 3)])
+def test_more_rows_than_one_piece(number, groups):
+    rows = [{"text": None, "whole": number} for number in range(number)]
     stream, parquet = io.BytesIO(), io.BytesIO()
     write_csv(stream, COLUMNS[:2], in_pieces(COLUMNS[:2], iter(rows)))
     write_parquet(Counted(parquet), COLUMNS[:2], in_pieces(COLUMNS[:2], rows))
     assert list(read_csv(io.StringIO(stream.getvalue().decode(), newline=""), COLUMNS[:2])) == rows
     file = pq.ParquetFile(io.BytesIO(parquet.getvalue()))
-    assert file.metadata.num_row_groups == 3
+    assert file.metadata.num_row_groups == groups
     assert file.read().to_pylist() == rows
 
 
