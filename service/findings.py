@@ -133,9 +133,9 @@ def finding(
 
 _ALL: tuple[FindingKind, ...] = (
     # What intake inferred or noticed in a file.
-    FindingKind("time_is_interval_end", "info", "Time taken as the end of the interval", "The file has one time column and does not say whether it marks the start or the end of an interval; it was taken as the end. The other reading moves every value by one interval.", "If the times mark the start, import again with time_marks set to start."),
+    FindingKind("time_is_interval_end", "info", "Time taken as the end of the interval", "The file has one time column and does not say whether it marks the start or the end of an interval; it was taken as the end. The other reading moves every value by one interval.", "If the times mark the start, import again and say that a time stands at the start of its interval (option time_marks)."),
     FindingKind("default_duration", "info", "Durations inferred", "The file gives no durations; an interval lasts from the previous end, the first as long as the second.", "Nothing, unless the file has gaps that are not measurements."),
-    FindingKind("ve_taken_as_btps", "info", "Ventilation taken as BTPS", "The file does not say under which conditions ventilation is stated; BTPS is the convention.", "If it is ATPS or STPD, import again with volume_condition."),
+    FindingKind("ve_taken_as_btps", "info", "Ventilation taken as BTPS", "The file does not say under which conditions ventilation is stated; BTPS is the convention.", "If it is ATPS or STPD, import again and say as which it is stated (option volume_condition)."),
     FindingKind("volume_condition_converted", "info", "Ventilation converted to BTPS", "Ventilation was stated under other conditions and was converted with the pressure and temperature of the visit.", "Check the barometric pressure and temperature of the visit."),
     FindingKind("unit_assumed_by_trade", "info", "Unit taken from the usual one", "A column without a unit can only be in the one unit used for it (beats/min, watts, per cent).", "Name the unit in the options if it is another."),
     FindingKind("column_not_used", "info", "Column not used", "A column means nothing to this service, or repeats one that was read. It was left out.", "Name its quantity and unit in the options if it should be read."),

@@ -33,6 +33,14 @@ from service.charts.traces import (
 )
 
 _WORDS = {"vt1": "VT1", "vt2": "VT2", "lt": "lactate"}
+#: Methods of a threshold whose id is no ordinary word.
+METHODS = {
+    "v_slope": "V-slope",
+    "ventilatory_equivalents": "ventilatory equivalents",
+    "excess_co2": "excess CO2",
+    "ve_vco2": "VE on VCO2",
+    "ve_vco2_equivalent": "VE/VCO2",
+}
 
 
 def threshold_places(analysis: Mapping[str, Any], key: str) -> list[tuple[float, str]]:
@@ -56,7 +64,8 @@ def threshold_places(analysis: Mapping[str, Any], key: str) -> list[tuple[float,
         if value is None or name == "lt":
             continue
         rank = 0 if one.get("basis") == "tester" else 1 if one.get("method") == "consensus" else 2
-        words = f"{_WORDS.get(name, name)} ({str(one.get('method')).replace('_', ' ')})"
+        method = str(one.get("method"))
+        words = f"{_WORDS.get(name, name)} ({METHODS.get(method, method)})"
         if name not in found or rank < found[name][0]:
             found[name] = (rank, float(value), words)
     return [(value, words) for _, value, words in found.values()]

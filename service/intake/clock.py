@@ -268,8 +268,8 @@ def _end_note(header: str, end: Floats | None) -> Finding:
     if end is not None and end.size and end[0] == 0:
         return finding(
             "time_is_interval_end",
-            message
-            + " Its first time is 0, as where times mark the start: then import again with time_marks start.",
+            message + " Its first time is 0, as where times mark the start: then import again "
+            "and say that a time stands at the start of its interval (option time_marks).",
             severity="warning",
             column=header,
         )

@@ -11,6 +11,7 @@ from typing import Any
 
 from service.analysis.plateau import PLATEAU_RULES
 from service.analysis.references import REFERENCES, cited_keys
+from service.analysis.rule_sets import RULE_SETS
 from service.methods.catalogue import METHODS
 from service.outlets.display import NEUTRAL, Display
 from service.quantities import QUANTITIES
@@ -55,6 +56,19 @@ THRESHOLD_METHODS: Mapping[str, str] = {
     "lactate_log_log": "log-log",
     "tester": "set by the tester",
 }
+#: The settings of an analysis, by what each decides.
+SETTINGS: Mapping[str, str] = {
+    "peak_convention": "How the peak is averaged",
+    "peak_window_s": "Window of the peak (s)",
+    "peak_window_breaths": "Window of the peak (breaths)",
+    "effort_rules": "Rule set of effort",
+    "plateau_rule": "Rule of the plateau",
+    "heart_rate_max_method": "Prediction of maximal heart rate",
+    "aberrant_breaths": "Single breaths out of line",
+}
+#: What the rules of single breaths are called.
+BREATH_RULES: Mapping[str, str] = {"local_4_sd": "beyond 4 SD of those around", "none": "none left out"}
+
 #: Those whose id is no ordinary word, as they stand in a sentence.
 METHODS_IN_SENTENCES = {method: words for method, words in THRESHOLD_METHODS.items() if "_" in method}
 
@@ -497,6 +511,28 @@ def sources_of(document: Mapping[str, Any]) -> Iterator[str]:
     for one in (document.get("estimates") or {}).get("items") or []:
         if one["applies"]:
             yield one["source"]
+
+
+def setting_in_words(name: str, value: Any) -> Any:
+    """The value of a setting of an analysis as people say it; a number stays one, and None is said of nothing.
+
+    Parameters
+    ----------
+    name : str
+        One of `SETTINGS`.
+    value : str, float or None
+    """
+    if name == "plateau_rule" and value is None:
+        return "by the shape of the test"
+    if not isinstance(value, str):
+        return value
+    if name == "plateau_rule" and value in PLATEAU_RULES:
+        return PLATEAU_RULES[value].label
+    if name == "effort_rules" and value in RULE_SETS:
+        return RULE_SETS[value].name
+    if name == "heart_rate_max_method" and value in METHODS:
+        return METHODS[value].label
+    return BREATH_RULES.get(value, _words(value)) if name == "aberrant_breaths" else _words(value)
 
 
 def _words(identifier: str) -> str:

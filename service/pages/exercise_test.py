@@ -154,6 +154,14 @@ def shown_test(
         charts=[(key, words) for key, words in _CHARTS if _has(document, key)],
         no_fuel=None if _has(document, "substrate") else _why_no_fuel(document),
         settings=_settings(document, settings),
+        other_settings=[
+            (
+                words_of.SETTINGS[one["setting"]],
+                *(words_of.setting_in_words(one["setting"], one[when]) for when in ("used", "now")),
+                one["chosen_by"],
+            )
+            for one in document["settings_changed_since"]
+        ],
         sources=_sources(document),
         concluded=concluded,
         conclusion_fields=CONCLUSION,

@@ -17,6 +17,7 @@ from service.exercise_tests import workflow
 from service.exercise_tests.schemas import ExclusionIn
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
+from service.outlets.text import setting_in_words
 from service.pages.effect import NOT_YET, Effect, effects_of, head_of, seen_of
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
 from service.pages.rendering import PageRoute, checked, display_of, page
@@ -246,7 +247,7 @@ def _form(
         channels=[
             (name, QUANTITIES[name].symbol) for name in CHANNELS if any(row[name] is not None for row in rows)
         ],
-        rule=marks.rule,
+        rule=setting_in_words("aberrant_breaths", marks.rule),
         shown=about,
         earlier=None if about.only or not about.from_s else max(0.0, about.from_s - span),
         later=None if about.only or (about.to_s or 0.0) >= rows[-1]["end_s"] else about.to_s,

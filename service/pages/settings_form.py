@@ -23,6 +23,7 @@ from service.errors import UpslopeError
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
 from service.methods.catalogue import METHODS
+from service.outlets.text import SETTINGS, setting_in_words
 from service.pages.effect import Effect, effects_of, head_of, seen_of
 from service.pages.explanations import citations
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
@@ -55,11 +56,10 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
     offered = (
         (
             "peak_convention",
-            "How the peak is averaged",
             [
                 Choice(
                     one,
-                    one.replace("_", " "),
+                    setting_in_words("peak_convention", one),
                     f"{peak_averaging(PeakSettings(one), single_breaths=one in BREATH_CONVENTIONS)}.",
                     citations(peak),
                 )
@@ -68,7 +68,6 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
         ),
         (
             "plateau_rule",
-            "Rule of the plateau",
             [
                 Choice(one.rule, one.label, "Its verdict is that of the test.", citations(one.source))
                 for one in PLATEAU_RULES.values()
@@ -76,7 +75,6 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
         ),
         (
             "effort_rules",
-            "Rule set of effort",
             [
                 Choice(one.id, one.name, one.population, citations(one.source))
                 for one in (*RULE_SETS.values(), *own)
@@ -84,7 +82,6 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
         ),
         (
             "heart_rate_max_method",
-            "Prediction of maximal heart rate",
             [
                 Choice(
                     one,
@@ -97,11 +94,10 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
         ),
         (
             "aberrant_breaths",
-            "Single breaths out of line",
             [
                 Choice(
                     one,
-                    one.replace("_", " "),
+                    setting_in_words("aberrant_breaths", one),
                     f"It {does}.",
                     () if one == NO_RULE else citations(LOCAL_SD_SOURCE),
                 )
@@ -110,14 +106,17 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
         ),
     )
     made = [
-        Setting(Field(name, label, "choice", tuple((one.key, one.name) for one in choices)), tuple(choices))
-        for name, label, choices in offered
+        Setting(
+            Field(name, SETTINGS[name], "choice", tuple((one.key, one.name) for one in choices)),
+            tuple(choices),
+        )
+        for name, choices in offered
     ]
     breaths = " and ".join(f"{count} for {name.replace('_', ' ')}" for name, count in DEFAULT_BREATHS.items())
     window = Setting(
         Field(
             "peak_window_s",
-            "Window of the peak (s)",
+            SETTINGS["peak_window_s"],
             "number",
             hint="A shorter window gives a higher peak. Not used by the conventions over breaths.",
         ),
@@ -126,7 +125,7 @@ def settings_offered(own: tuple[RuleSet, ...]) -> tuple[Setting, ...]:
     count = Setting(
         Field(
             "peak_window_breaths",
-            "Window of the peak (breaths)",
+            SETTINGS["peak_window_breaths"],
             "whole",
             hint=f"For the conventions over breaths alone; {breaths} where it is left empty.",
         ),

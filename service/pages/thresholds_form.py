@@ -17,6 +17,7 @@ from service.exercise_tests import workflow
 from service.exercise_tests.schemas import ThresholdIn
 from service.http.dependencies import StoreDependency, TestDependency, Tester, TestRef
 from service.http.problems import status_of
+from service.outlets.text import THRESHOLD_METHODS
 from service.pages.effect import NOT_YET, Effect, effects_of, head_of, seen_of
 from service.pages.explanations import Explanation, of_threshold
 from service.pages.forms import Field, Filled, SentDependency, as_shown, typed_of, values_of
@@ -192,6 +193,7 @@ def _form(
         filled=filled,
         stored=stored,
         found=[one for one in found if one["vo2_ml_min"] is not None],
+        methods=THRESHOLD_METHODS,
         drawn=drawn,
         at=_time_of_the_line(found, looked, fields, filled, drawn),
         width=WIDTH,

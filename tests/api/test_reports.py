@@ -451,3 +451,14 @@ def test_no_name_of_a_formula_reaches_the_client(client, laboratory):
     text = printed(client, f"/v1/tests/{test}/report")
     assert "predicted maximum" in text
     assert not re.search(r"[a-z]_[a-z]", text)
+
+
+def test_settings_are_printed_in_words(client, whole):
+    text = printed(client, f"/v1/tests/{whole['test']}/report", audience="record")
+    told = text.partition("Settings: ")[2].partition(". ")[0]
+    assert told.startswith(
+        "How the peak is averaged: time weighted; Window of the peak (s): 30; Rule set of effort: Common"
+    )
+    assert "Prediction of maximal heart rate: " in told
+    assert "Single breaths out of line: beyond 4 SD of those around" in told
+    assert "by default" not in told

@@ -109,7 +109,7 @@ def test_a_chart_is_valid_and_draws_without_network(chart, which, analysed, vali
         ("rer", ["Respiratory exchange ratio, RER", "highest 1.04", "1.00", "exercise begins"]),
         (
             "ventilatory_equivalents",
-            ["VE/VO2 and VE/VCO2 (L BTPS per L STPD)", "VT1 (consensus)", "VT2 (ve vco2)", "2,300 mL/min"],
+            ["VE/VO2 and VE/VCO2 (L BTPS per L STPD)", "VT1 (consensus)", "VT2 (VE on VCO2)", "2,300 mL/min"],
         ),
         (
             "v_slope",
@@ -183,7 +183,7 @@ def test_all_curves_say_where_the_peak_and_the_thresholds_are(analysed):
         (one["t"], one["until"]) == pytest.approx((peak["start_s"] / 60, peak["end_s"] / 60)) for one in bands
     )
     assert f"{peak['start_s']:.0f} to {peak['end_s']:.0f} s" in spec["description"]
-    assert "VT1 (consensus) at 10.2 min, VT2 (ve vco2) at 13.3 min" in spec["description"]
+    assert "VT1 (consensus) at 10.2 min, VT2 (VE on VCO2) at 13.3 min" in spec["description"]
     columns = columns | {"excluded": [place < 3 for place in range(len(columns["end_s"]))]}
     assert "3 rows that were taken out are not drawn" in all_curves_spec(analysis, columns)["description"]
 
@@ -236,7 +236,7 @@ def test_a_testers_own_threshold_stands_before_the_consensus():
     own = threshold("vt1", "tester", 2100.0, 570.0, basis="tester")
     assert threshold_places({"thresholds": [*THRESHOLDS, own]}, "time_s") == [
         (570.0, "VT1 (tester)"),
-        (800.0, "VT2 (ve vco2)"),
+        (800.0, "VT2 (VE on VCO2)"),
     ]
 
 

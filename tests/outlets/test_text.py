@@ -4,7 +4,23 @@ from datetime import date
 
 import pytest
 
-from service.outlets.text import analysis_lines, breath_lines, due_in_words, ordinal, rank_lines, trend_lines
+from service.analysis.breath_care import BREATH_RULES as BREATH_RULE_IDS
+from service.analysis.peaks import CONVENTIONS
+from service.analysis.plateau import PLATEAU_RULES
+from service.analysis.rule_sets import RULE_SETS, heart_rate_methods
+from service.analysis.summary import AnalysisSettings
+from service.charts import ventilatory_equivalents
+from service.outlets.text import (
+    SETTINGS,
+    THRESHOLD_METHODS,
+    analysis_lines,
+    breath_lines,
+    due_in_words,
+    ordinal,
+    rank_lines,
+    setting_in_words,
+    trend_lines,
+)
 
 RANK = {
     "norm_id": "a_table",
@@ -353,3 +369,30 @@ def test_a_trend_ends_with_the_day_of_the_next_test():
         )
     )
     assert lines[-3:] == ["", "One note.", "No next test is due: nobody set one."]
+
+
+def test_every_setting_and_each_of_its_choices_has_words():
+    assert set(SETTINGS) == set(AnalysisSettings().as_dict()) - {"chosen_by"}
+    choices = {
+        "peak_convention": CONVENTIONS,
+        "effort_rules": tuple(RULE_SETS),
+        "plateau_rule": tuple(PLATEAU_RULES),
+        "heart_rate_max_method": heart_rate_methods(),
+        "aberrant_breaths": tuple(BREATH_RULE_IDS),
+    }
+    for name, values in choices.items():
+        words = [setting_in_words(name, value) for value in values]
+        assert len(set(words)) == len(values)
+        assert not any("_" in one or "4 sd" in one for one in words)
+    assert setting_in_words("plateau_rule", None) == "by the shape of the test"
+    assert setting_in_words("peak_window_s", 30.0) == 30.0
+    assert setting_in_words("peak_window_breaths", None) is None
+
+
+def test_a_chart_calls_the_methods_as_the_rest_does():
+    words = ventilatory_equivalents.METHODS
+    assert words == {
+        method: THRESHOLD_METHODS[method]
+        for method in THRESHOLD_METHODS
+        if "_" in method and not method.startswith("lactate")
+    }

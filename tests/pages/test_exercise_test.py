@@ -50,6 +50,7 @@ def test_settings_are_told_in_the_words_of_their_form(browser, tester_key, compl
     text = browser(tester_key).get(f"/tests/{complete['id']}").text
     told = text.partition("Settings: ")[2].partition("</p>")[0]
     assert told.startswith("How the peak is averaged: time weighted; Window of the peak (s): 30; ")
+    assert told.endswith("Single breaths out of line: beyond 4 SD of those around.")
     assert "_" not in told
 
 

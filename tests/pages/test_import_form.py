@@ -429,3 +429,11 @@ def test_a_file_that_is_larger_than_files_may_be_is_told_at_the_form(
     assert answer.status_code == 413
     assert '<option value="cycle" selected>' in answer.text
     assert "1 MiB" in answer.text or "1,048,576" in answer.text
+
+
+def test_labels_are_words_and_no_names_of_options():
+    from service.pages import import_form
+
+    fields = (*import_form._MAIN, *import_form._MORE, import_form._OFFSET)
+    assert len(fields) > 10
+    assert [one.label for one in fields if "_" in one.label or one.name in one.label.split()] == []

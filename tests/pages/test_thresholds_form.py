@@ -207,3 +207,15 @@ def test_only_a_complete_test_with_rows_and_only_a_tester(browser, tester_key, r
     reader = browser(reader_key)
     assert reader.get(f"/tests/{ramp['id']}/thresholds").status_code == 403
     assert "/thresholds" not in reader.get(f"/tests/{ramp['id']}").text
+
+
+def test_the_methods_are_called_as_on_the_page_of_the_test(browser, tester_key, laboratory, ramp):
+    found = {
+        one["method"]
+        for one in laboratory.analysis(ramp["id"])["thresholds"]
+        if one["vo2_ml_min"] is not None
+    }
+    text = browser(tester_key).get(f"/tests/{ramp['id']}/thresholds?threshold=vt1").text
+    told = re.findall(r'<th scope="row">([^<]+)</th>', text.partition("As it is stored")[2])
+    assert "v_slope" in found
+    assert {"V-slope", "consensus of methods"} <= set(told)

@@ -18,7 +18,14 @@ from service.outlets.report.document import (
 )
 from service.outlets.report.material import Part, TestMaterial, in_words, shown
 from service.outlets.sentences import latest_in_words
-from service.outlets.text import CHANGES, VERDICTS, finding_groups, with_names
+from service.outlets.text import (
+    CHANGES,
+    SETTINGS,
+    VERDICTS,
+    finding_groups,
+    setting_in_words,
+    with_names,
+)
 
 #: So many remarks of one kind are written out.
 _ALIKE = 3
@@ -173,10 +180,10 @@ def method(analysis: Part, sources: Iterable[str], display: Display) -> Section:
     settings = analysis["settings"]
     chosen = settings.get("chosen_by") or {}
     told = [
-        f"{in_words(name)}: {_setting(value, display)}"
+        f"{words}: {_setting(name, settings[name], analysis, display)}"
         + (f" (chosen by the {chosen[name]})" if name in chosen else "")
-        for name, value in settings.items()
-        if name != "chosen_by"
+        for name, words in SETTINGS.items()
+        if name in settings and setting_in_words(name, settings[name]) is not None
     ]
     keys = dict.fromkeys(key for source in sources for key in cited_keys(source))
     return Section(
@@ -190,10 +197,12 @@ def method(analysis: Part, sources: Iterable[str], display: Display) -> Section:
     )
 
 
-def _setting(value: Any, display: Display) -> str:
-    if value is None:
-        return "by default"
-    return display.significant(value) if isinstance(value, float) else in_words(str(value))
+def _setting(name: str, value: Any, analysis: Part, display: Display) -> str:
+    effort = analysis["effort"]
+    if name == "effort_rules" and effort["rule_set"] == value and effort.get("rule_set_name"):
+        return str(effort["rule_set_name"])  # of a set of the site's own too
+    said = setting_in_words(name, value)
+    return said if isinstance(said, str) else display.significant(said)
 
 
 def effort_in_words(verdict: str | None) -> str:
