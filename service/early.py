@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 _log = logging.getLogger("service.early")
+_OK = 200
 _HEADERS = {"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer"}
 
 
@@ -66,6 +67,9 @@ class Early:
 
     async def _readyz(self) -> Response:
         status, body = await run_in_threadpool(readiness, self._settings)
+        if status == _OK:
+            # Requests are not refused meanwhile, but whoever chooses between services had better choose another.
+            status, body = 503, {"status": "not ready", "reason": "the service is being loaded"}
         return JSONResponse(body, status, headers=_HEADERS)
 
     @asynccontextmanager

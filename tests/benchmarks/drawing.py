@@ -177,7 +177,14 @@ def rows(times: int = TIMES, *, quick: bool = False) -> list[Row]:
             for ask in asked.values():
                 ask()
             told += [
-                judged(work, words, value, at_most=goal, unit=" ms")
+                judged(
+                    work,
+                    words,
+                    value,
+                    # A chart of each breath has a hundred times the marks: its time is told, and has no goal.
+                    at_most=None if "chart" in work and "15-s" not in words else goal,
+                    unit=" ms",
+                )
                 for words, value in in_turn(asked, times).items()
             ]
         return told

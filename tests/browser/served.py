@@ -162,8 +162,7 @@ def _wait_for(address: str, process: subprocess.Popen[bytes], log: Path) -> None
     until = time.monotonic() + 120
     while True:
         try:
-            # A page: the probes answer before all of the program is loaded.
-            if httpx.get(f"{address}/sign-in", timeout=60).is_success:
+            if httpx.get(f"{address}/readyz").is_success:
                 return
         except httpx.TransportError:
             pass

@@ -57,8 +57,7 @@ def serving(*arguments: str, environment: dict[str, str], folder: Path) -> Itera
         until = time.monotonic() + 40
         while True:
             try:
-                # A page: the probes answer before all of the program is loaded.
-                if httpx.get(f"{address}/sign-in", timeout=60).status_code == 200:
+                if httpx.get(f"{address}/readyz").status_code == 200:
                     break
             except httpx.TransportError:
                 assert process.poll() is None, "the service ended by itself"

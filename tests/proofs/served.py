@@ -28,11 +28,11 @@ def environment_of(url: str) -> dict[str, str]:
 
 
 def wait_until_ready(address: str, process: subprocess.Popen[bytes]) -> None:
-    """Until the record can be used, and all of the program is loaded: the probes answer before that."""
+    """Until the record can be used."""
     until = time.monotonic() + 120
     while True:
         try:
-            if httpx.get(f"{address}/sign-in", timeout=60).status_code == 200:
+            if httpx.get(f"{address}/readyz", timeout=5).status_code == 200:
                 return
         except httpx.TransportError:
             assert process.poll() is None, "the service ended by itself"

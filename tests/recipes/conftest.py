@@ -116,8 +116,7 @@ def service(demonstration_file, tmp_path_factory) -> Iterator[Service]:
         until = time.monotonic() + 120
         while True:
             try:
-                # A page: the probes answer before all of the program is loaded.
-                if httpx.get(f"{address}/sign-in", timeout=60).status_code == 200:
+                if httpx.get(f"{address}/readyz").status_code == 200:
                     break
             except httpx.TransportError:
                 assert process.poll() is None, (where / "said.txt").read_text("utf-8")
