@@ -5,7 +5,6 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from multiprocessing import forkserver
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
@@ -30,6 +29,8 @@ def cores() -> int:
 def get_ready(module: str) -> None:
     """Let what makes the workers load a module, while this process does something else."""
     if _METHOD == "forkserver":
+        from multiprocessing import forkserver  # not everywhere
+
         multiprocessing.get_context(_METHOD).set_forkserver_preload(["__main__", module])
         forkserver.ensure_running()
 

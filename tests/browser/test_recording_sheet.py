@@ -335,6 +335,10 @@ def test_an_answer_that_is_lost_does_not_store_an_entry_twice(recorded, open_she
 
     page.route("**/v1/tests/*/stage-notes", lose_the_first)
     enter(page, rpe="14")
+    for _ in range(100):
+        page.wait_for_timeout(100)
+        if len(keys) == 2:
+            break
     expect(page.locator("#connection")).to_have_text("Everything is on the server.")
     page.wait_for_timeout(300)
     assert len(keys) == 2
