@@ -30,7 +30,7 @@ postgresql: $(VENV)/.dev
 	$(BIN)/pytest -n 2 --on postgresql tests/api tests/pages tests/privacy tests/exports tests/recipes
 	$(BIN)/pytest --on postgresql -m proof tests/proofs/test_many_at_once.py
 
-# The table of speed, into build/bench.json; QUICK=1 measures small records in less than a minute.
+# The table of speed, into build/bench.json; QUICK=1 takes a quick look at small records, in less than a minute.
 bench: $(VENV)/.dev
 	$(BIN)/python -m tests.benchmarks.table $(if $(QUICK),--quick)
 

@@ -311,7 +311,8 @@ def _fetched(cursor: sqlite3.Cursor) -> Iterator[list[Any]]:
         yield rows
 
 
-def rows(store: FilledStore, folder: Path) -> list[Row]:
-    """All that is measured here, of one record."""
+def rows(store: FilledStore, folder: Path, *, quick: bool = False) -> list[Row]:
+    """All that is measured here, of one record; a quick look leaves the memory out, which takes processes of its own."""
     cases = [*cohort(store), *export(store, folder)]
-    return [*(case.row() for case in cases), *memory(store, folder), *stored(store, folder)]
+    measured = [case.row() for case in cases]
+    return [*measured, *([] if quick else memory(store, folder)), *stored(store, folder)]

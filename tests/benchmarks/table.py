@@ -70,11 +70,11 @@ class Bench:
 
 
 def _serving(bench: Bench) -> list[Row]:
-    return serving.rows(bench.stores(), seconds=0.08 if bench.quick else 1.0)
+    return serving.rows(bench.stores(), seconds=0.05 if bench.quick else 1.0)
 
 
 def _writing(bench: Bench) -> list[Row]:
-    return writing.rows(bench.store(bench.sizes[0]), files=2 if bench.quick else 20)
+    return writing.rows(bench.store(bench.sizes[0]), files=2 if bench.quick else 20, quick=bench.quick)
 
 
 def _anew(bench: Bench) -> list[Row]:
@@ -100,7 +100,7 @@ def _analyses(bench: Bench) -> list[Row]:
 
 
 def _bulk(bench: Bench) -> list[Row]:
-    return bulk.rows(bench.store(bench.sizes[-1]), bench.folder)
+    return bulk.rows(bench.store(bench.sizes[-1]), bench.folder, quick=bench.quick)
 
 
 PARTS: dict[str, Callable[[Bench], list[Row]]] = {
@@ -113,6 +113,8 @@ PARTS: dict[str, Callable[[Bench], list[Row]]] = {
     "drawing": lambda bench: drawing.rows(quick=bench.quick),
 }
 
+#: What takes new processes again and again: more than a quick look has time for.
+NOT_QUICK = ("anew", "starting")
 #: What is about the database, and not about this process or the disk file alone.
 ON_POSTGRESQL = ("serving", "writing", "anew")
 
@@ -133,7 +135,11 @@ def table(rows: Sequence[Row]) -> Iterator[str]:
 def main() -> None:
     """Measure, print, write."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.table", description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="200 and 2,000 tests, in less than a minute")
+    parser.add_argument(
+        "--quick",
+        action="store_true",
+        help="200 and 2,000 tests, in less than a minute; what starts many processes is left out",
+    )
     parser.add_argument("--sizes", nargs="+", type=int, help="numbers of tests, in hundreds")
     parser.add_argument("--only", nargs="+", choices=PARTS, help="parts to measure")
     parser.add_argument(
@@ -152,7 +158,9 @@ def main() -> None:
         bench = stack.enter_context(
             contextlib.closing(Bench(folder, sizes, quick=asked.quick, cluster=cluster))
         )
-        for part in asked.only or (ON_POSTGRESQL if on_postgresql else PARTS):
+        parts = ON_POSTGRESQL if on_postgresql else tuple(PARTS)
+        left_out = [part for part in parts if asked.quick and part in NOT_QUICK and not asked.only]
+        for part in asked.only or [part for part in parts if part not in left_out]:
             began = time.perf_counter()
             rows += PARTS[part](bench)
             tell(f"{part} took {time.perf_counter() - began:.0f} s")
@@ -161,6 +169,8 @@ def main() -> None:
     sys.stdout.write("\n".join(table(rows)) + "\n")
     missed = sum(row.met is False for row in rows)
     sys.stdout.write(f"\n{sum(row.met is True for row in rows)} goals met, {missed} missed; {out}\n")
+    if left_out:
+        sys.stdout.write(f"A quick look: small records, without {' and '.join(left_out)}.\n")
 
 
 if __name__ == "__main__":
