@@ -234,19 +234,23 @@ _SITE_STATE = sa.select(*_OF_SITE)
 _OF_STATE = {"site_revision", "control_revision", "members", "writes"}
 
 
-async def _found(request: Request, statement: sa.Select[*tuple[Any, ...]], record_id: str) -> Any:
+async def state_found(store: Store, statement: sa.Select[*tuple[Any, ...]], record_id: str) -> Any:
     """The one row of `statement`; None where there is none."""
     return await promptly(
-        _store_of(request),
+        store,
         lambda connection: connection.execute(statement, {"record_id": record_id}).one_or_none(),
     )
 
 
-def tag_of(scope: Scope, principal: Principal, record_id: str, revision: int, state: Any) -> str:
-    """The strong tag of an address for a reader, with the record at `revision` in this state of the site."""
-    return etags.etag_of(
-        scope, record_id, revision, principal.sees_identity, state.site_revision, state.control_revision
-    )
+def tag_of(
+    scope: Scope, principal: Principal, record_id: str, revision: int, state: Any, *parts: object
+) -> str:
+    """The strong tag of an address for a reader, with the record at `revision` in this state of the site.
+
+    `parts` is what the answer rests on beside them.
+    """
+    site = (state.site_revision, state.control_revision)
+    return etags.etag_of(scope, record_id, revision, principal.sees_identity, *site, *parts)
 
 
 def _preconditions(
@@ -271,11 +275,8 @@ async def _under_subject(
 ) -> dict[str, Any]:
     """The one row of `statement`, and its state, where the key covers its subject."""
     principal = principal_of(request)
-    row = await _found(request, statement, record_id)
-    hidden = (
-        row is not None and principal.subject_ids is not None and row.subject_pk not in principal.subject_ids
-    )
-    if row is None or hidden:
+    row = await state_found(_store_of(request), statement, record_id)
+    if row is None or not principal.covers_subject(row.subject_pk):
         raise NotFound(f"There is no such {what}, or your key does not cover it.")
     tag = tag_of(request.scope, principal, row.subject_id, row.revision, row)
     return {**_record(row), **_preconditions(request, response, row.subject_id, row.revision, tag)}
@@ -301,9 +302,8 @@ async def _test(test_id: str, request: Request, response: Response) -> TestRef:
 async def _event(event_id: str, request: Request, response: Response) -> EventRef:
     """An event with the state of its subject; one of the site with that of what the site's controls rest on."""
     principal = principal_of(request)
-    row = await _found(request, _EVENT_STATE, event_id)
-    covered = principal.subject_ids is None or (row is not None and row.subject_pk in principal.subject_ids)
-    if row is None or not covered:
+    row = await state_found(_store_of(request), _EVENT_STATE, event_id)
+    if row is None or not principal.covers_subject(row.subject_pk):
         raise NotFound("There is no such event, or your key does not cover it.")
     whose, revision = (
         ("events", row.control_revision or 0) if row.subject_pk is None else (row.subject_id, row.revision)
@@ -313,7 +313,7 @@ async def _event(event_id: str, request: Request, response: Response) -> EventRe
 
 
 async def _cohort(cohort_id: str, request: Request, response: Response) -> CohortRef:
-    row = await _found(request, _COHORT_STATE, cohort_id)
+    row = await state_found(_store_of(request), _COHORT_STATE, cohort_id)
     if row is None:
         raise NotFound("There is no such cohort.")
     tag = tag_of(request.scope, principal_of(request), row.cohort_id, row.revision, row)
@@ -339,13 +339,12 @@ def _cohort_results(cohort_id: str, request: Request, response: Response) -> Coh
         row = session.execute(_COHORT_RESULTS_STATE, {"record_id": cohort_id}).one_or_none()
     if row is None:
         raise NotFound("There is no such cohort.")
-    tag = etags.etag_of(
+    tag = tag_of(
         request.scope,
+        principal_of(request),
         row.cohort_id,
         row.revision,
-        principal_of(request).sees_identity,
-        row.site_revision,
-        row.control_revision,
+        row,
         row.members,
         row.writes,
     )

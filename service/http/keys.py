@@ -72,6 +72,10 @@ class Principal:
         """Whether this key may do what `scope` may."""
         return _RANK[self.scope] >= _RANK[scope]
 
+    def covers_subject(self, subject_pk: int | None) -> bool:
+        """Whether this key reaches the subject; what is under none is for keys without a limit."""
+        return self.subject_ids is None or subject_pk in self.subject_ids
+
     @property
     def sees_identity(self) -> bool:
         """Whether names and birth dates may be shown."""

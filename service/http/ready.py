@@ -17,9 +17,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.db.transactions import Store
 from service.http import etags
-from service.http.dependencies import SUBJECT_STATE, TEST_STATE, tag_of
+from service.http.dependencies import SUBJECT_STATE, TEST_STATE, state_found, tag_of
 from service.http.keys import Principal
-from service.http.reading import promptly
 
 #: The state that an answer rests on, by the part of the address that names the record.
 _STATES = {"subjects": SUBJECT_STATE, "tests": TEST_STATE}
@@ -139,15 +138,11 @@ class ReadyMiddleware:
             # A tag is of one record: a copy of it goes its own way under the same ids and revisions.
             self.answers.forget()
             self._store = store
-        values = {"record_id": parts[3]}
         try:
-            row = await promptly(
-                scope["app"].state.store,
-                lambda connection: connection.execute(statement, values).one_or_none(),
-            )
+            row = await state_found(store, statement, parts[3])
         except DBAPIError:
             return None  # the route meets it too, and tells it
-        if row is None or (principal.subject_ids is not None and row.subject_pk not in principal.subject_ids):
+        if row is None or not principal.covers_subject(row.subject_pk):
             return None
         return tag_of(scope, principal, row.subject_id, row.revision, row)
 

@@ -27,7 +27,7 @@ def subject_of(
     else:
         statement = statement.where(Subject.public_id == subject_id)
     row = session.execute(statement).one_or_none()
-    if row is None or (principal.subject_ids is not None and row.id not in principal.subject_ids):
+    if row is None or not principal.covers_subject(row.id):
         return None
     return row.id, row.public_id
 

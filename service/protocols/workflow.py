@@ -30,7 +30,7 @@ def proposals_for(
     """
     with store.read() as session:
         subject = session.scalars(sa.select(Subject).where(Subject.public_id == subject_id)).one_or_none()
-        if subject is None or (principal.subject_ids is not None and subject.id not in principal.subject_ids):
+        if subject is None or not principal.covers_subject(subject.id):
             raise NotFound("There is no such subject, or your key does not cover it.")
         of_subject = sa.select(Visit).where(Visit.subject_id == subject.id)
         if visit_pk is not None:

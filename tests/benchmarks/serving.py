@@ -18,7 +18,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import httpx
 import sqlalchemy as sa
 
 from service.db.models import ExerciseTest, Subject
@@ -27,7 +26,7 @@ from service.trends.workflow import trend_of
 from tests.benchmarks.filling import FilledStore
 from tests.benchmarks.load import Load, answered, asked, request
 from tests.benchmarks.rows import TIMES, Row, judged, tell
-from tests.proofs.served import environment_of, free_port
+from tests.proofs.served import environment_of, free_port, wait_until_ready
 
 #: The renderers of a service that was just started take the machine for a moment.
 _RENDERERS_S = 3.0
@@ -46,14 +45,8 @@ class Process:
 
     def wait(self) -> int:
         """The port, once it answers."""
-        until = time.monotonic() + 120
-        while True:
-            with contextlib.suppress(httpx.TransportError):
-                if httpx.get(f"http://127.0.0.1:{self.port}{self.ready_at}", timeout=60).is_success:
-                    return self.port
-            assert self.process.poll() is None, "the process ended by itself"
-            assert time.monotonic() < until, "the process does not answer"
-            time.sleep(0.05)
+        wait_until_ready(f"http://127.0.0.1:{self.port}", self.process, at=self.ready_at)
+        return self.port
 
 
 @contextlib.contextmanager
@@ -74,8 +67,7 @@ def _started(command: list[str], ready_at: str, url: str, variables: Mapping[str
 def service(url: str, **variables: str) -> contextlib.AbstractContextManager[Process]:
     """`upslope serve` on a record."""
     program = str(Path(sys.executable).with_name("upslope"))
-    # A page that needs no key, and the whole program.
-    return _started([program, "serve", "--port", "PORT"], "/sign-in", url, variables)
+    return _started([program, "serve", "--port", "PORT"], "/readyz", url, variables)
 
 
 def floors(url: str, folder: Path) -> contextlib.AbstractContextManager[Process]:

@@ -60,9 +60,10 @@ def serving(*arguments: str, environment: dict[str, str], folder: Path) -> Itera
                 if httpx.get(f"{address}/readyz").status_code == 200:
                     break
             except httpx.TransportError:
-                assert process.poll() is None, "the service ended by itself"
-                assert time.monotonic() < until, "the service does not answer"
-                time.sleep(0.2)
+                pass
+            assert process.poll() is None, "the service ended by itself"
+            assert time.monotonic() < until, "the service does not answer"
+            time.sleep(0.2)
         yield address, said
     finally:
         process.send_signal(signal.SIGINT)

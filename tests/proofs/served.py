@@ -1,5 +1,6 @@
 """The service as it is started for real, with several processes."""
 
+import contextlib
 import os
 import signal
 import socket
@@ -27,17 +28,16 @@ def environment_of(url: str) -> dict[str, str]:
     return others | {"UPSLOPE_DATABASE_URL": url, "UPSLOPE_LOG_LEVEL": "error"}
 
 
-def wait_until_ready(address: str, process: subprocess.Popen[bytes]) -> None:
-    """Until the record can be used."""
+def wait_until_ready(address: str, process: subprocess.Popen[bytes], *, at: str = "/readyz") -> None:
+    """Until the record can be used and all is loaded, or what `at` names is answered."""
     until = time.monotonic() + 120
     while True:
-        try:
-            if httpx.get(f"{address}/readyz", timeout=5).status_code == 200:
+        with contextlib.suppress(httpx.TransportError):
+            if httpx.get(f"{address}{at}", timeout=5).status_code == 200:
                 return
-        except httpx.TransportError:
-            assert process.poll() is None, "the service ended by itself"
-            assert time.monotonic() < until, "the service does not answer"
-            time.sleep(0.1)
+        assert process.poll() is None, "the service ended by itself"
+        assert time.monotonic() < until, "the service does not answer"
+        time.sleep(0.1)
 
 
 @contextmanager

@@ -119,9 +119,10 @@ def service(demonstration_file, tmp_path_factory) -> Iterator[Service]:
                 if httpx.get(f"{address}/readyz").status_code == 200:
                     break
             except httpx.TransportError:
-                assert process.poll() is None, (where / "said.txt").read_text("utf-8")
-                assert time.monotonic() < until, "the service does not answer"
-                time.sleep(0.2)
+                pass
+            assert process.poll() is None, (where / "said.txt").read_text("utf-8")
+            assert time.monotonic() < until, "the service does not answer"
+            time.sleep(0.2)
         subjects = httpx.get(
             f"{address}/v1/subjects", params={"limit": 500}, headers={"Authorization": f"Bearer {tester_key}"}
         ).json()["items"]
